@@ -1,0 +1,8 @@
+//! Lampward switches lamps on MQTT smart plugs by the Sun.
+//!
+//! Data goes one way, `config → sun → plan → keeper → link → plug`, and back by
+//! `report → keeper → daybook, status`. [`pure`] decides and knows nothing of sockets, files, clocks or
+//! threads; everything else here is the shell that carries out what it says.
+
+pub mod cli;
+pub mod pure;

@@ -1,0 +1,121 @@
+//! What the daybook can say, and what only the log says.
+
+use chrono::{DateTime, TimeDelta, Utc};
+
+use super::power::Power;
+
+/// One thing that happened, for the daybook and the log.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Entry {
+    /// When it happened, by the wall clock.
+    pub at: DateTime<Utc>,
+    /// What kind of thing.
+    pub kind: EntryKind,
+    /// Which channel.
+    pub channel: String,
+    /// Which plug; `None` where the whole channel is meant.
+    pub plug: Option<String>,
+    /// What was, or is now, wanted (for a hand: what the hand made it).
+    pub wanted: Option<Power>,
+    /// Why: the reason of the switching, or why it was missed.
+    pub because: String,
+    /// The instant it was due, where it was due at one.
+    pub due: Option<DateTime<Utc>>,
+    /// How late it came, where it came late.
+    pub late: Option<TimeDelta>,
+}
+
+/// The kinds of entry. Each has one word, the same in the daybook, in JSON and in the log.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum EntryKind {
+    /// A switching was confirmed, or accepted, in time.
+    Switched,
+    /// It was confirmed after it had been recorded as missed, or was put right late after a start.
+    Late,
+    /// It was not confirmed within 2 min, or fell due while nobody could send it.
+    Missed,
+    /// A planned switching fell under an override.
+    Overridden,
+    /// Somebody pressed the button on the plug.
+    ByHand,
+    /// The hand's time was over.
+    HandOver,
+    /// An override was set.
+    OverrideSet,
+    /// An override ended or was cancelled.
+    OverrideOver,
+}
+
+impl EntryKind {
+    /// Every kind, for reading a word back.
+    pub const ALL: [EntryKind; 8] = [
+        EntryKind::Switched,
+        EntryKind::Late,
+        EntryKind::Missed,
+        EntryKind::Overridden,
+        EntryKind::ByHand,
+        EntryKind::HandOver,
+        EntryKind::OverrideSet,
+        EntryKind::OverrideOver,
+    ];
+
+    /// Its word.
+    pub fn word(self) -> &'static str {
+        match self {
+            EntryKind::Switched => "switched",
+            EntryKind::Late => "late",
+            EntryKind::Missed => "missed",
+            EntryKind::Overridden => "overridden",
+            EntryKind::ByHand => "by hand",
+            EntryKind::HandOver => "hand over",
+            EntryKind::OverrideSet => "override set",
+            EntryKind::OverrideOver => "override over",
+        }
+    }
+}
+
+/// Something for the log alone.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Note {
+    /// A command was handed to the link. `again` counts from 0 for the first send.
+    Told {
+        /// Which channel.
+        channel: String,
+        /// Which plug.
+        plug: String,
+        /// The command.
+        wanted: Power,
+        /// Why the channel is to be so.
+        because: String,
+        /// 0 for the first send of this command.
+        again: u32,
+    },
+    /// A plug said through `alive` that it is gone.
+    PlugGone {
+        /// Which channel.
+        channel: String,
+        /// Which plug.
+        plug: String,
+    },
+    /// A plug said to be gone has been heard again.
+    PlugBack {
+        /// Which channel.
+        channel: String,
+        /// Which plug.
+        plug: String,
+    },
+    /// A report that means neither on nor off; said once for each plug until one is understood again.
+    Garbled {
+        /// Which channel.
+        channel: String,
+        /// Which plug.
+        plug: String,
+        /// What came, shortened, unprintable bytes escaped.
+        payload: String,
+    },
+    /// A channel left the file; its plugs are left as they are.
+    ChannelGone {
+        /// Which channel.
+        channel: String,
+    },
+}

@@ -1,0 +1,10 @@
+//! What decides. No I/O, no async, no clock, no logging: the same input gives the same output, for ever.
+//!
+//! Files in here use only other files in here; `tests/house_rules.rs` keeps it true.
+
+pub mod config;
+pub mod entry;
+pub mod keeper;
+pub mod moment;
+pub mod power;
+pub mod zone;
