@@ -5,4 +5,5 @@
 //! threads; everything else here is the shell that carries out what it says.
 
 pub mod cli;
+pub mod log;
 pub mod pure;

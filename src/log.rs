@@ -1,0 +1,99 @@
+//! What people read in the journal: one line an event, with fields that can be searched for.
+//!
+//! INFO: a lamp switched. WARN: someone should look. ERROR: the daemon can't do its work. DEBUG: the rest.
+
+use std::fmt;
+use std::io::IsTerminal;
+
+use tracing::{Event, Level, Subscriber, debug, info, warn};
+use tracing_subscriber::EnvFilter;
+use tracing_subscriber::fmt::format::{Format, Full, Writer};
+use tracing_subscriber::fmt::{FmtContext, FormatEvent, FormatFields};
+use tracing_subscriber::registry::LookupSpan;
+
+use crate::pure::entry::{Entry, EntryKind, Note};
+
+/// Sends log lines to standard error. On a terminal with time and colour; otherwise plain, and under systemd with the
+/// journal's level in front (sd-daemon(3)). `RUST_LOG` chooses what is said.
+pub fn start() {
+    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("warn,lampward=info,mqtt5=error"));
+    let writer = std::io::stderr;
+    let builder = tracing_subscriber::fmt().with_env_filter(filter).with_writer(writer).with_target(false);
+    if std::io::stderr().is_terminal() {
+        builder.init();
+    } else {
+        let journal = std::env::var_os("JOURNAL_STREAM").is_some();
+        let plain = Format::default().with_target(false).with_ansi(false).without_time();
+        builder.with_ansi(false).event_format(Line { plain, journal }).init();
+    }
+}
+
+/// A line without time or colour; the journal adds its own time and reads the level from `<6>`.
+struct Line {
+    plain: Format<Full, ()>,
+    journal: bool,
+}
+
+impl<S, N> FormatEvent<S, N> for Line
+where
+    S: Subscriber + for<'a> LookupSpan<'a>,
+    N: for<'a> FormatFields<'a> + 'static,
+{
+    fn format_event(&self, context: &FmtContext<'_, S, N>, mut writer: Writer<'_>, event: &Event<'_>) -> fmt::Result {
+        if self.journal {
+            let level = match *event.metadata().level() {
+                Level::ERROR => 3,
+                Level::WARN => 4,
+                Level::INFO => 6,
+                _ => 7,
+            };
+            write!(writer, "<{level}>")?;
+        }
+        self.plain.format_event(context, writer, event)
+    }
+}
+
+/// Words an entry of the daybook. Field names are stable: programs watch for them.
+pub fn entry(entry: &Entry) {
+    let channel = entry.channel.as_str();
+    let plug = entry.plug.as_deref();
+    let wanted = entry.wanted.map(|power| power.word());
+    let because = entry.because.as_str();
+    let due = entry.due.map(|due| due.to_rfc3339_opts(chrono::SecondsFormat::Secs, true));
+    let late_s = entry.late.map(|late| late.num_milliseconds() as f64 / 1000.0);
+    match entry.kind {
+        EntryKind::Switched => info!(channel, plug, wanted, because, late_s, "confirmed"),
+        EntryKind::Late => info!(channel, plug, wanted, because, due, late_s, "confirmed late"),
+        EntryKind::Missed => warn!(channel, plug, wanted, because, due, "missed"),
+        EntryKind::Overridden => info!(channel, plug, wanted, because, due, "overridden"),
+        EntryKind::ByHand => info!(channel, plug, wanted, because, "by hand"),
+        EntryKind::HandOver => info!(channel, plug, wanted, because, "hand over"),
+        EntryKind::OverrideSet => info!(channel, plug, wanted, because, "override set"),
+        EntryKind::OverrideOver => info!(channel, plug, wanted, because, "override over"),
+    }
+}
+
+/// Words what only the log says.
+pub fn note(note: &Note) {
+    match note {
+        Note::Told { channel, plug, wanted, because, again: 0 } => {
+            info!(channel, plug, wanted = wanted.word(), because, "told");
+        }
+        Note::Told { channel, plug, wanted, because, again } => {
+            debug!(channel, plug, wanted = wanted.word(), because, again, "told again");
+        }
+        Note::PlugGone { channel, plug } => info!(channel, plug, "plug gone"),
+        Note::PlugBack { channel, plug } => info!(channel, plug, "plug back"),
+        Note::Garbled { channel, plug, payload } => {
+            warn!(
+                channel,
+                plug,
+                payload,
+                "report means neither on nor off: compare it with `report` of the plug's kind in the file"
+            );
+        }
+        Note::ChannelGone { channel } => {
+            info!(channel, "channel is no longer in the file: its plugs are left as they are");
+        }
+    }
+}
