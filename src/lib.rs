@@ -5,5 +5,6 @@
 //! threads; everything else here is the shell that carries out what it says.
 
 pub mod cli;
+pub mod clock;
 pub mod log;
 pub mod pure;

@@ -7,4 +7,5 @@ pub mod entry;
 pub mod keeper;
 pub mod moment;
 pub mod power;
+pub mod trust;
 pub mod zone;
