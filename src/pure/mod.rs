@@ -7,5 +7,6 @@ pub mod entry;
 pub mod keeper;
 pub mod moment;
 pub mod power;
+pub mod sun;
 pub mod trust;
 pub mod zone;
