@@ -5,6 +5,7 @@
 pub mod config;
 pub mod entry;
 pub mod keeper;
+pub mod local_time;
 pub mod moment;
 pub mod power;
 pub mod sun;
