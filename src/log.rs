@@ -64,6 +64,7 @@ pub fn entry(entry: &Entry) {
     match entry.kind {
         EntryKind::Switched => info!(channel, plug, wanted, because, late_s, "confirmed"),
         EntryKind::Late => info!(channel, plug, wanted, because, due, late_s, "confirmed late"),
+        EntryKind::Missed if entry.is_lost_time() => debug!(channel, plug, wanted, because, due, "missed"),
         EntryKind::Missed => warn!(channel, plug, wanted, because, due, "missed"),
         EntryKind::Overridden => info!(channel, plug, wanted, because, due, "overridden"),
         EntryKind::ByHand => info!(channel, plug, wanted, because, "by hand"),
@@ -91,6 +92,11 @@ pub fn note(note: &Note) {
                 payload,
                 "report means neither on nor off: compare it with `report` of the plug's kind in the file"
             );
+        }
+        Note::LostTime { channel, switchings, first, last, because } => {
+            let first = first.to_rfc3339_opts(chrono::SecondsFormat::Secs, true);
+            let last = last.to_rfc3339_opts(chrono::SecondsFormat::Secs, true);
+            warn!(channel, switchings, first, last, because, "missed");
         }
         Note::ChannelGone { channel } => {
             info!(channel, "channel is no longer in the file: its plugs are left as they are");

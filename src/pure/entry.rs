@@ -17,12 +17,35 @@ pub struct Entry {
     pub plug: Option<String>,
     /// What was, or is now, wanted (for a hand: what the hand made it).
     pub wanted: Option<Power>,
-    /// Why: the reason of the switching, or why it was missed.
+    /// Why: the reason of the switching; of a miss, one of the reasons of [`missed`].
     pub because: String,
     /// The instant it was due, where it was due at one.
     pub due: Option<DateTime<Utc>>,
     /// How late it came, where it came late.
     pub late: Option<TimeDelta>,
+}
+
+impl Entry {
+    /// Whether the log may leave it to a [`Note::LostTime`] of the same step to speak of it.
+    pub fn is_lost_time(&self) -> bool {
+        self.kind == EntryKind::Missed && matches!(self.because.as_str(), missed::NOT_RUNNING | missed::CLOCK)
+    }
+}
+
+/// Why a switching was missed, in the words of daybook, log and page.
+pub mod missed {
+    /// The link was down.
+    pub const BROKER: &str = "broker unreachable";
+    /// The plug had said that it is gone.
+    pub const GONE: &str = "plug gone";
+    /// The plug has said nothing since it was told.
+    pub const SILENT: &str = "plug silent";
+    /// The plug has said since that it is otherwise.
+    pub const DISAGREES: &str = "plug disagrees";
+    /// It fell due while lampward was down.
+    pub const NOT_RUNNING: &str = "lampward not running";
+    /// It fell due while the clock was not trusted.
+    pub const CLOCK: &str = "clock not trusted";
 }
 
 /// The kinds of entry. Each has one word, the same in the daybook, in JSON and in the log.
@@ -117,5 +140,19 @@ pub enum Note {
     ChannelGone {
         /// Which channel.
         channel: String,
+    },
+    /// Switchings of a channel that fell due while nobody could send them: one line for what the daybook has as an
+    /// [`EntryKind::Missed`] for each plug and switching.
+    LostTime {
+        /// Which channel.
+        channel: String,
+        /// How many switchings.
+        switchings: usize,
+        /// When the first was due.
+        first: DateTime<Utc>,
+        /// When the last was due.
+        last: DateTime<Utc>,
+        /// `lampward not running` or `clock not trusted`.
+        because: String,
     },
 }
