@@ -2,6 +2,17 @@
 //!
 //! Every value here needs no second look: topics are valid, names resolve, a plug belongs to one channel.
 
+mod channels;
+mod fault;
+pub(crate) mod phrase;
+pub(crate) mod phrases;
+mod place;
+mod plugs;
+mod read;
+mod reader;
+mod service;
+mod topic;
+
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
@@ -10,6 +21,14 @@ use chrono::{NaiveDate, TimeDelta};
 
 use super::moment::{Moment, NamedTime};
 use super::zone::Zone;
+
+pub use super::moment::parse_moment;
+pub(crate) use fault::quoted;
+pub use fault::{Fault, Faults, PhraseFault};
+pub use phrases::{duration_words, parse_duration, parse_position, parse_zone, weekday_index, weekdays_words};
+pub use plugs::plain;
+pub use read::{Checked, read};
+pub use service::exposure_faults;
 
 /// A file without fault.
 #[derive(Clone, Debug, PartialEq)]

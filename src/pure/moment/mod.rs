@@ -1,8 +1,13 @@
 //! A moment: a phrase that names an instant of a day, such as `20 min before sunset, not before 16:00`.
 
+mod text;
+
 use std::sync::Arc;
 
 use chrono::{NaiveTime, TimeDelta};
+
+pub(crate) use text::parse_clock;
+pub use text::{WORDS, clock_words, parse_moment};
 
 /// A moment as written: a mark with its offset, or a clock time, then clamps in the order written.
 #[derive(Clone, Debug, PartialEq)]

@@ -1,0 +1,113 @@
+//! The whole file: from bytes to a checked configuration, or to every fault in it.
+
+use toml::de::DeTable;
+
+use super::Config;
+use super::channels::{Known, absence, channels};
+use super::fault::{Fault, Faults, PhraseFault, quoted};
+use super::place::{place, shifts, times};
+use super::plugs::kinds;
+use super::reader::{Reader, Table, open};
+use super::service::{broker, clock, daybook_years, web};
+
+/// The tables of a file.
+const TABLES: [&str; 10] =
+    ["place", "times", "sun", "broker", "web", "clock", "daybook", "plug_kind", "channel", "absence"];
+/// Some editors put it before text in UTF-8; it means nothing there.
+const BYTE_ORDER_MARK: &[u8] = b"\xef\xbb\xbf";
+
+/// A file without fault, and what a person should look at all the same.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Checked {
+    /// What the file says.
+    pub config: Config,
+    /// In the order of the file.
+    pub warnings: Vec<Fault>,
+}
+
+/// Reads a file strictly.
+///
+/// # Errors
+/// Every fault of the file, in its order, each with line and column.
+pub fn read(file_name: &str, text: &[u8]) -> Result<Checked, Faults> {
+    let (text, foreign) = utf8(text.strip_prefix(BYTE_ORDER_MARK).unwrap_or(text));
+    let mut reader = Reader::new(file_name, &text);
+    for at in foreign {
+        let fault = PhraseFault::new(at..at + char::REPLACEMENT_CHARACTER.len_utf8(), "this is not text in UTF-8");
+        reader.syntax(fault.expected("a file saved as UTF-8"), true);
+    }
+    let (root, errors) = DeTable::parse_recoverable(&text);
+    for error in &errors {
+        syntax(&mut reader, &text, error);
+    }
+    let root = open("this file", 0..0, root.get_ref());
+    let config = config(&mut reader, &root);
+    let (faults, warnings) = reader.finish();
+    match config {
+        Some(config) if faults.is_empty() => Ok(Checked { config, warnings }),
+        _ => Err(Faults(faults)),
+    }
+}
+
+/// The text, with every run of bytes that is no UTF-8 replaced by one character, and where those are.
+fn utf8(bytes: &[u8]) -> (String, Vec<usize>) {
+    let mut text = String::with_capacity(bytes.len());
+    let mut foreign = Vec::new();
+    for chunk in bytes.utf8_chunks() {
+        text.push_str(chunk.valid());
+        if !chunk.invalid().is_empty() {
+            foreign.push(text.len());
+            text.push(char::REPLACEMENT_CHARACTER);
+        }
+    }
+    (text, foreign)
+}
+
+/// Words the parser's faults for people. One a line is enough, except for keys written twice: the others follow from it.
+fn syntax(reader: &mut Reader<'_>, text: &str, error: &toml::de::Error) {
+    let at = error.span().unwrap_or(text.len()..text.len());
+    let written = text.get(at.clone()).unwrap_or_default();
+    let (message, expected) = match error.message().split_once(", expected ") {
+        Some((message, expected)) => (message, Some(expected)),
+        None => (error.message(), None),
+    };
+    if message == "duplicate key" {
+        let fault = PhraseFault::new(at, format!("{} is written twice", quoted(written)));
+        reader.syntax(fault.expected("each key and each table once"), false);
+        return;
+    }
+    let (message, expected) = match message {
+        "string values must be quoted" => {
+            (format!("{} is not in quotes", quoted(written)), Some(format!("\"{}\"", written.trim())))
+        }
+        other => (other.to_owned(), expected.map(str::to_owned)),
+    };
+    let fault = PhraseFault::new(at, message);
+    reader.syntax(if let Some(expected) = expected { fault.expected(expected) } else { fault }, true);
+}
+
+fn config<'t>(reader: &mut Reader<'t>, root: &Table<'_, 't>) -> Option<Config> {
+    reader.only(root, &TABLES);
+    let place = place(reader, root);
+    let times = times(reader, root);
+    let shifts = shifts(reader, root);
+    let broker = broker(reader, root);
+    let web = web(reader, root);
+    let clock = clock(reader, root);
+    let daybook_years = daybook_years(reader, root);
+    let kinds = kinds(reader, root);
+    let known = Known { names: &times, kinds: &kinds, place: place.as_ref() };
+    let channels = channels(reader, root, &known);
+    let absence = absence(reader, root);
+    Some(Config {
+        place: place?,
+        times,
+        shifts: shifts?,
+        broker: broker?,
+        web: web?,
+        clock: clock?,
+        daybook_years: daybook_years?,
+        channels,
+        absence: absence?,
+    })
+}
