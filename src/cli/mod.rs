@@ -1,5 +1,8 @@
 //! The command line: one file per command.
 
+mod check;
+pub mod file;
+
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand, ValueEnum};
@@ -15,7 +18,10 @@ pub struct Cli {
 
 /// The commands.
 #[derive(Debug, Subcommand)]
-pub enum Command {}
+pub enum Command {
+    /// Shows every fault of the file, or what was read from it.
+    Check(check::Check),
+}
 
 /// How a command prints data.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
@@ -52,5 +58,8 @@ impl Failure {
 
 /// Carries out one command line.
 pub fn run(cli: Cli) -> ExitCode {
-    match cli.command {}
+    let done = match cli.command {
+        Command::Check(check) => check::run(&check),
+    };
+    done.unwrap_or_else(|failure| failure.report())
 }

@@ -14,8 +14,6 @@ use super::topic::{LONGEST, Use, check};
 use super::{Absence, ByHand, Channel, Dates, Place, PlugKind, Rule};
 use crate::pure::moment::{Base, ClockTime, Mark, Moment, NamedTime, parse_moment};
 
-/// Spans shorter than this are dropped where a rule says nothing.
-const AT_LEAST: TimeDelta = TimeDelta::minutes(1);
 /// `[absence] vary` where the file says nothing.
 const VARY: TimeDelta = TimeDelta::minutes(20);
 /// More would turn day and night about; common practice, no source.
@@ -243,7 +241,8 @@ fn rule<'t>(reader: &mut Reader<'t>, entry: &Entry<'_, 't>, known: &Known<'_>) -
         None => Some(None),
     };
     let except = dates(reader, table.get("except"), r#"except = ["24 Dec"]"#);
-    let at_least = reader.phrase_or(table.get("at_least"), AT_LEAST, |text| duration_up_to(text, TimeDelta::hours(24)));
+    let at_least =
+        reader.phrase_or(table.get("at_least"), Rule::AT_LEAST, |text| duration_up_to(text, TimeDelta::hours(24)));
     let ((from, _), (until, until_entry)) = (from?, until?);
     let horizon_deg = known.place.map_or(0.0, |place| place.horizon_deg);
     if alike(&from, &until, horizon_deg) {

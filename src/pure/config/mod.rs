@@ -12,6 +12,7 @@ mod read;
 mod reader;
 mod service;
 mod topic;
+mod words;
 
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -194,6 +195,11 @@ pub struct Rule {
     pub at_least: TimeDelta,
     /// Line of the file, counted from 1.
     pub line: usize,
+}
+
+impl Rule {
+    /// Spans shorter than this are dropped where a rule says nothing.
+    pub const AT_LEAST: TimeDelta = TimeDelta::minutes(1);
 }
 
 /// `season = "1 Dec to 6 Jan"`.

@@ -55,6 +55,12 @@ pub(super) fn broker<'t>(reader: &mut Reader<'t>, root: &Table<'_, 't>) -> Optio
         let fault = PhraseFault::new(entry.key_at(), "`password_file` without `user`");
         reader.refuse_unless_broken(fault.expected(r#"user = "lampward" as well (MQTT sends no password alone)"#));
     }
+    if let (Some(Some(serve)), Some(None), Some(entry)) = (serve, &accounts_file, table.get("serve"))
+        && !serve.ip().is_loopback()
+    {
+        let warning = PhraseFault::new(entry.at(), "beyond loopback without accounts: lampward won't start like this");
+        reader.warn(warning.expected("accounts_file as well"));
+    }
     let at = match address {
         Some(address) => address.map(|(host, port)| BrokerAt::Address { host, port }),
         None => Some(own(serve?, accounts_file?)),
