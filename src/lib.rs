@@ -6,5 +6,6 @@
 
 pub mod cli;
 pub mod clock;
+pub mod link;
 pub mod log;
 pub mod pure;

@@ -1,0 +1,349 @@
+//! One connection, from its first packet to its last. Everything in here is forgotten with it.
+
+use std::collections::{HashMap, HashSet, VecDeque};
+use std::pin::pin;
+use std::time::Duration;
+
+use rumqttc::{
+    AsyncClient, ConnectionError, Event, EventLoop, LastWill, MqttOptions, NetworkOptions, Outgoing, Packet, Publish,
+    QoS, SubscribeFilter, SubscribeReasonCode,
+};
+use tokio::time::sleep;
+
+use super::owner::{End, Owner};
+use super::retry::{Ended, GOOD_AFTER};
+use super::{KEEP_ALIVE, LARGEST_PACKET, LinkEvent, Order, words};
+use crate::clock;
+use crate::pure::keeper::Ticket;
+
+/// So many publishes may be on their way at once.
+const IN_FLIGHT: u16 = 100;
+
+/// So many requests may lie in the client's own queue.
+const HANDED: usize = 64;
+
+/// We listen with QoS 0. A report is lost only with the connection, after which every plug is asked anew in any case;
+/// with QoS 1 a broker keeps what we have not acknowledged in a queue, and throws away what does not fit: mosquitto 2.0
+/// lost some of 10,000 retained reports with QoS 1 and portions of 5,000 topics, and none with QoS 0.
+const LISTEN: QoS = QoS::AtMostOnce;
+
+/// A SUBSCRIBE names no more topics than this, and the next one waits for the answer.
+const PORTION: usize = 200;
+const PORTION_BYTES: usize = 64 * 1024;
+
+/// A packet larger than this ends the connection, because the client reads a packet whole before anyone can look at it.
+/// What is smaller, but larger than [`LARGEST_PACKET`], is thrown away and does no harm: a retained message of that
+/// size under one of our topics would otherwise end each new connection as well.
+const LARGEST_TAKEN_IN: usize = 4 * 1024 * 1024;
+
+/// How long the broker may take to answer a SUBSCRIBE.
+const ANSWER: Duration = Duration::from_secs(10);
+
+/// Messages that come before the link is up wait for it, up to so many bytes of payload and topic.
+const EARLY_BYTES: usize = 16 * 1024 * 1024;
+
+/// A publish that has been handed to the client.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Sent {
+    Command(Ticket),
+    Untracked,
+    Gone,
+}
+
+/// Whether we are to go.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Parting {
+    No,
+    /// Once `gone` is acknowledged.
+    Soon,
+}
+
+/// Whether a topic is one that a broker takes: anything else would end the connection. (MQTT 3.1.1, 4.7.3 and 1.5.3.)
+fn sound(topic: &str) -> bool {
+    !topic.is_empty() && !topic.contains(['+', '#', '\0']) && topic.len() <= usize::from(u16::MAX)
+}
+
+struct Connection<'a> {
+    owner: &'a mut Owner,
+    client: AsyncClient,
+    /// When the broker took us in, by [`clock::since_boot`].
+    taken_in: Option<Duration>,
+    parting: Parting,
+    /// Handed to the client and not yet on the wire, oldest first. The client goes through them in this order and says
+    /// which packet id each got.
+    publishing: VecDeque<Sent>,
+    subscribing: VecDeque<Vec<String>>,
+    unsubscribing: usize,
+    /// On the wire and not yet acknowledged, by packet id.
+    published: HashMap<u16, Sent>,
+    subscribed: HashMap<u16, Vec<String>>,
+    /// Topics the broker has been asked for, or will be.
+    listening: HashSet<String>,
+    to_subscribe: VecDeque<Vec<String>>,
+    to_unsubscribe: VecDeque<String>,
+    /// Came in before the link was up.
+    early: Vec<LinkEvent>,
+    early_bytes: usize,
+}
+
+/// Connects and stays until the connection breaks, or we are to go.
+pub async fn run(owner: &mut Owner) -> End {
+    let (client, mut event_loop) = AsyncClient::new(options(owner), HANDED);
+    let mut network = NetworkOptions::new();
+    network.set_tcp_nodelay(true);
+    event_loop.set_network_options(network);
+    let mut connection = Connection {
+        owner,
+        client,
+        taken_in: None,
+        parting: Parting::No,
+        publishing: VecDeque::new(),
+        subscribing: VecDeque::new(),
+        unsubscribing: 0,
+        published: HashMap::new(),
+        subscribed: HashMap::new(),
+        listening: HashSet::new(),
+        to_subscribe: VecDeque::new(),
+        to_unsubscribe: VecDeque::new(),
+        early: Vec::new(),
+        early_bytes: 0,
+    };
+    connection.pump(&mut event_loop).await
+}
+
+fn options(owner: &Owner) -> MqttOptions {
+    let settings = &owner.settings;
+    let mut options = MqttOptions::new(&settings.client_id, words::host(&settings.host), settings.port);
+    options
+        .set_keep_alive(KEEP_ALIVE)
+        .set_clean_session(true)
+        .set_max_packet_size(LARGEST_TAKEN_IN, LARGEST_PACKET)
+        .set_inflight(IN_FLIGHT)
+        .set_last_will(LastWill::new(&settings.alive_topic, "gone", QoS::AtLeastOnce, true));
+    if let Some(user) = &settings.user {
+        options.set_credentials(user, settings.password.as_deref().unwrap_or_default());
+    }
+    options
+}
+
+impl Connection<'_> {
+    async fn pump(&mut self, event_loop: &mut EventLoop) -> End {
+        let mut patience = pin!(sleep(ANSWER));
+        loop {
+            // One poll at a time, never given up halfway: a poll that is dropped gives up a connection being made.
+            let mut poll = pin!(event_loop.poll());
+            let event = loop {
+                self.ask();
+                let room = self.room() && self.parting == Parting::No;
+                tokio::select! {
+                    event = &mut poll => break event,
+                    order = self.owner.orders.recv(), if room => match order {
+                        Some(Order::Goodbye) if self.taken_in.is_some() => self.part(),
+                        Some(Order::Goodbye) | None => return End::Goodbye,
+                        Some(order) => self.take(order),
+                    },
+                    () = &mut patience, if self.taken_in.is_some() && !self.owner.up => {
+                        let at = words::broker(&self.owner.settings);
+                        let because = format!("the broker at {at} does not answer a subscription");
+                        return End::Lost { because, ended: Ended::Never };
+                    }
+                }
+            };
+            match event {
+                Ok(Event::Outgoing(Outgoing::Disconnect)) => return End::Goodbye,
+                Ok(Event::Outgoing(outgoing)) => self.on_the_wire(outgoing),
+                Ok(Event::Incoming(packet)) => {
+                    if matches!(packet, Packet::ConnAck(_) | Packet::SubAck(_)) {
+                        patience.set(sleep(ANSWER));
+                    }
+                    self.arrived(packet).await;
+                }
+                Err(error) => return self.lost(&error),
+            }
+        }
+    }
+
+    /// Whether the client takes another request at once.
+    fn room(&self) -> bool {
+        self.publishing.len() + self.subscribing.len() + self.unsubscribing < HANDED
+    }
+
+    fn take(&mut self, order: Order) {
+        match order {
+            Order::Publish { on, ticket, topic, payload, retain } => {
+                if on == self.owner.generation && self.owner.up {
+                    let sent = ticket.map_or(Sent::Untracked, Sent::Command);
+                    self.publish(sent, &topic, payload, retain);
+                }
+            }
+            Order::Listen(topics) => {
+                self.owner.topics = topics;
+                if self.taken_in.is_some() {
+                    self.listen();
+                }
+            }
+            Order::Goodbye => self.part(),
+        }
+    }
+
+    /// Hands a publish to the client, unless it would break the connection.
+    fn publish(&mut self, sent: Sent, topic: &str, payload: impl Into<Vec<u8>>, retain: bool) {
+        let payload = payload.into();
+        // Fixed header, length of the topic and packet id take less than 16 bytes.
+        if !sound(topic) || topic.len() + payload.len() + 16 > LARGEST_PACKET {
+            tracing::warn!(topic, bytes = payload.len(), "not published: no broker would take it");
+            return;
+        }
+        match self.client.try_publish(topic, QoS::AtLeastOnce, retain, payload) {
+            Ok(()) => self.publishing.push_back(sent),
+            Err(error) => tracing::warn!(topic, %error, "not published"),
+        }
+    }
+
+    /// Says `gone` after everything handed over so far; the rest follows when it is acknowledged.
+    fn part(&mut self) {
+        self.parting = Parting::Soon;
+        let topic = self.owner.settings.alive_topic.clone();
+        self.publish(Sent::Gone, &topic, "gone", true);
+    }
+
+    /// Works out which subscriptions are missing and which are too many.
+    fn listen(&mut self) {
+        let wanted: HashSet<String> = self.owner.topics.iter().cloned().collect();
+        self.to_unsubscribe.extend(self.listening.difference(&wanted).cloned());
+        let mut portion = Vec::new();
+        let mut bytes = 0;
+        for topic in self.owner.topics.iter().filter(|topic| sound(topic)) {
+            // One topic wanted twice is asked for once.
+            if self.listening.contains(topic) || !self.listening.insert(topic.clone()) {
+                continue;
+            }
+            if portion.len() == PORTION || bytes + topic.len() > PORTION_BYTES {
+                self.to_subscribe.push_back(std::mem::take(&mut portion));
+                bytes = 0;
+            }
+            bytes += topic.len();
+            portion.push(topic.clone());
+        }
+        if !portion.is_empty() {
+            self.to_subscribe.push_back(portion);
+        }
+        self.listening = wanted;
+    }
+
+    /// Asks the broker for the next portion once the one before is answered.
+    fn ask(&mut self) {
+        while self.room()
+            && let Some(topic) = self.to_unsubscribe.pop_front()
+        {
+            match self.client.try_unsubscribe(topic) {
+                Ok(()) => self.unsubscribing += 1,
+                Err(error) => tracing::debug!(%error, "not unsubscribed"),
+            }
+        }
+        if !self.subscribing.is_empty() || !self.subscribed.is_empty() || !self.room() {
+            return;
+        }
+        if let Some(portion) = self.to_subscribe.pop_front() {
+            let filter = |topic: &String| SubscribeFilter::new(topic.clone(), LISTEN);
+            match self.client.try_subscribe_many(portion.iter().map(filter)) {
+                Ok(()) => self.subscribing.push_back(portion),
+                Err(error) => tracing::warn!(?portion, %error, "not listened to"),
+            }
+        }
+    }
+
+    /// The client has put something on the wire.
+    fn on_the_wire(&mut self, outgoing: Outgoing) {
+        match outgoing {
+            Outgoing::Publish(id) => {
+                if let Some(sent) = self.publishing.pop_front() {
+                    self.published.insert(id, sent);
+                }
+            }
+            Outgoing::Subscribe(id) => {
+                if let Some(portion) = self.subscribing.pop_front() {
+                    self.subscribed.insert(id, portion);
+                }
+            }
+            Outgoing::Unsubscribe(_) => self.unsubscribing = self.unsubscribing.saturating_sub(1),
+            _ => {}
+        }
+    }
+
+    async fn arrived(&mut self, packet: Packet) {
+        match packet {
+            Packet::ConnAck(_) => {
+                self.taken_in = Some(clock::since_boot());
+                self.listen();
+                self.up_if_listening().await;
+            }
+            Packet::SubAck(answer) => {
+                let portion = self.subscribed.remove(&answer.pkid).unwrap_or_default();
+                for (topic, code) in portion.iter().zip(answer.return_codes) {
+                    if code == SubscribeReasonCode::Failure {
+                        self.listening.remove(topic);
+                        tracing::warn!(topic, "the broker does not let lampward listen to this topic");
+                    }
+                }
+                self.up_if_listening().await;
+            }
+            Packet::PubAck(answer) => match self.published.remove(&answer.pkid) {
+                Some(Sent::Command(ticket)) => self.owner.tell(LinkEvent::Acked(ticket)).await,
+                Some(Sent::Gone) => {
+                    // The queue is empty by now: nothing has been handed over after `gone`.
+                    let _ = self.client.try_disconnect();
+                }
+                Some(Sent::Untracked) | None => {}
+            },
+            Packet::Publish(message) => self.message(message).await,
+            _ => {}
+        }
+    }
+
+    /// The link is up when every subscription is answered, for better or worse.
+    async fn up_if_listening(&mut self) {
+        let waiting = !self.subscribing.is_empty() || !self.subscribed.is_empty() || !self.to_subscribe.is_empty();
+        if self.owner.up || waiting || self.parting != Parting::No {
+            return;
+        }
+        let topic = self.owner.settings.alive_topic.clone();
+        self.publish(Sent::Untracked, &topic, "here", true);
+        self.owner.tell_up().await;
+        for message in std::mem::take(&mut self.early) {
+            self.owner.tell(message).await;
+        }
+    }
+
+    async fn message(&mut self, message: Publish) {
+        if !self.listening.contains(&message.topic) {
+            return;
+        }
+        let Publish { topic, payload, retain: retained, .. } = message;
+        let bytes = topic.len() + payload.len();
+        if bytes > LARGEST_PACKET {
+            tracing::warn!(topic, bytes, "a message was thrown away: no report is that large");
+            return;
+        }
+        let message = LinkEvent::Message { topic, payload: payload.to_vec(), retained };
+        if self.owner.up {
+            self.owner.tell(message).await;
+        } else if self.early_bytes + bytes <= EARLY_BYTES {
+            self.early_bytes += bytes;
+            self.early.push(message);
+        } else if let LinkEvent::Message { topic, .. } = message {
+            tracing::warn!(topic, "a message was dropped: too many came before the link was up");
+        }
+    }
+
+    fn lost(&self, error: &ConnectionError) -> End {
+        let because = words::because(&self.owner.settings, error, self.taken_in.is_some());
+        let life = self.taken_in.map(|since| clock::since_boot().saturating_sub(since));
+        let ended = match life {
+            // A short life counts only if it was ended from over there.
+            Some(life) if life >= GOOD_AFTER || (self.owner.up && words::closed(error)) => Ended::Lived(life),
+            _ => words::ended(error),
+        };
+        End::Lost { because, ended }
+    }
+}
