@@ -4,6 +4,7 @@ use std::f64::consts::{PI, TAU};
 
 use chrono::{DateTime, Utc};
 
+use super::series::sin_cos_turns;
 use super::track::Track;
 use super::{Crossing, Ground, SECONDS_A_DAY, Sun, Turn};
 
@@ -35,8 +36,8 @@ struct Extreme {
     sin_altitude: f64,
 }
 
-/// Half of the time about a transit in which its extreme is sought.
-const REACH: f64 = 0.25;
+/// Days about a transit in which its extreme is, except close to a pole.
+const REACH: f64 = 0.2;
 
 impl SolarDay {
     pub(super) fn new(sun: &Sun, noon_unix: i64, offset_s: f64, track: Track) -> SolarDay {
@@ -150,60 +151,62 @@ impl SolarDay {
         at
     }
 
-    /// The highest or lowest place within 6 h of the transit near `near`.
+    /// The highest or lowest place within 6 h of true solar time of the transit near `near`.
     fn extreme(&self, near: f64, way: Way) -> Extreme {
-        let transit = self.meridian(near, way);
-        let sign = if way == Way::Highest { 1.0 } else { -1.0 };
-        // Signed so that the extreme sought is a highest one.
-        let slopes = |at: f64| {
-            let (slope, curve) = self.slopes(at);
-            (sign * slope, sign * curve)
+        let (sign, hour_angle) = if way == Way::Highest { (1.0, 0.0) } else { (-1.0, PI) };
+        let transit = self.passing(near, hour_angle);
+        let within = |from: f64, to: f64| {
+            let (rises, falls) = (sign * self.slopes(from).0 > 0.0, sign * self.slopes(to).0 < 0.0);
+            (rises && falls).then(|| self.top(from, to, transit, sign))
         };
-        let (mut from, mut to) = (transit - REACH, transit + REACH);
-        let at = match (slopes(from).0 > 0.0, slopes(to).0 < 0.0) {
-            (true, false) => to,
-            (false, true) => from,
-            (false, false) => {
-                let better = sign * (self.sin_altitude(from).0 - self.sin_altitude(to).0);
-                if better > 0.0 { from } else { to }
-            }
-            (true, true) => {
-                let mut at = transit;
-                for _ in 0..60 {
-                    let (slope, curve) = slopes(at);
-                    if slope > 0.0 {
-                        from = at;
-                    } else {
-                        to = at;
-                    }
-                    let newton = at - slope / curve;
-                    let next = if newton > from && newton < to { newton } else { 0.5 * (from + to) };
-                    let step = next - at;
-                    at = next;
-                    if step.abs() < 1e-10 {
-                        break;
-                    }
-                }
-                at
-            }
-        };
+        let at = within(transit - REACH, transit + REACH).unwrap_or_else(|| {
+            // Close to a pole. The ends are found alike from either side, so that neighbouring turns share them.
+            let from = self.passing(transit - 0.25, hour_angle - PI / 2.0);
+            let to = self.passing(transit + 0.25, hour_angle + PI / 2.0);
+            let higher_end = |&left: &f64, &right: &f64| {
+                (sign * self.sin_altitude(left).0).total_cmp(&(sign * self.sin_altitude(right).0))
+            };
+            within(from, to).unwrap_or_else(|| [from, to].into_iter().max_by(higher_end).unwrap_or(transit))
+        });
         Extreme { transit, at, sin_altitude: self.sin_altitude(at).0 }
     }
 
-    /// The meridian transit near a position: upper for the highest, lower for the lowest.
-    fn meridian(&self, near: f64, way: Way) -> f64 {
-        let opposite = if way == Way::Highest { 0.0 } else { PI };
+    /// Where the altitude, times `sign`, is highest between two places before and after that: Newton's method on its
+    /// slope, held by bisection.
+    fn top(&self, mut from: f64, mut to: f64, guess: f64, sign: f64) -> f64 {
+        let mut at = guess;
+        for _ in 0..60 {
+            let (slope, curve) = self.slopes(at);
+            if sign * slope > 0.0 {
+                from = at;
+            } else {
+                to = at;
+            }
+            let newton = at - slope / curve;
+            let next = if newton > from && newton < to { newton } else { 0.5 * (from + to) };
+            let step = next - at;
+            at = next;
+            if step.abs() < 1e-10 {
+                break;
+            }
+        }
+        at
+    }
+
+    /// When the hour angle (rad) is reached, near a position.
+    fn passing(&self, near: f64, hour_angle: f64) -> f64 {
         let mut at = near;
-        for _ in 0..3 {
-            let angle = self.hour_angle(at) - opposite;
-            at -= (angle - (angle / TAU).round() * TAU) / TAU;
+        // The Sun's hour angle grows by a turn a day to 0.0004: each round leaves so much of the error.
+        for _ in 0..4 {
+            let ahead = (hour_angle - self.hour_angle(at)) / TAU;
+            at += ahead - ahead.round();
         }
         at
     }
 
     /// The Sun's hour angle, rad.
     fn hour_angle(&self, at: f64) -> f64 {
-        let (sin, cos) = (self.track.sidereal + self.track.turning * at).sin_cos();
+        let (sin, cos) = sin_cos_turns(self.track.sidereal + self.track.turning * at);
         let (x, y) = (value(&self.track.x, at), value(&self.track.y, at));
         (x * sin - y * cos).atan2(x * cos + y * sin)
     }
@@ -213,13 +216,14 @@ impl SolarDay {
     fn sin_altitude(&self, at: f64) -> (f64, f64) {
         let Track { x, y, z, sidereal, turning, parallax } = &self.track;
         let ground = &self.ground;
-        let (sin, cos) = (sidereal + turning * at).sin_cos();
+        let spin = TAU * turning;
+        let (sin, cos) = sin_cos_turns(sidereal + turning * at);
         let (x0, y0, z0) = (value(x, at), value(y, at), value(z, at));
         let (x1, y1, z1) = (slope(x, at), slope(y, at), slope(z, at));
         let toward_meridian = x0 * cos + y0 * sin;
         let toward_west = x0 * sin - y0 * cos;
         let geocentric = ground.sin_latitude * z0 + ground.cos_latitude * toward_meridian;
-        let change = ground.sin_latitude * z1 + ground.cos_latitude * (x1 * cos + y1 * sin - turning * toward_west);
+        let change = ground.sin_latitude * z1 + ground.cos_latitude * (x1 * cos + y1 * sin - spin * toward_west);
         // From the centre to the ground: the Sun is lower by what the ground is higher, and nearer where it is high.
         let nearer = parallax * (ground.from_equator * z0 + ground.from_axis * toward_meridian);
         let topocentric = (geocentric - parallax * ground.along_up)
@@ -231,13 +235,13 @@ impl SolarDay {
     /// the topocentric ones: parallax is a steady function of altitude.
     fn slopes(&self, at: f64) -> (f64, f64) {
         let Track { x, y, z, sidereal, turning, .. } = &self.track;
-        let (sin, cos) = (sidereal + turning * at).sin_cos();
+        let (sin, cos) = sin_cos_turns(sidereal + turning * at);
+        let spin = TAU * turning;
         let (x0, y0) = (value(x, at), value(y, at));
         let (x1, y1, z1) = (slope(x, at), slope(y, at), slope(z, at));
         let (x2, y2, z2) = (curve(x, at), curve(y, at), curve(z, at));
-        let first = x1 * cos + y1 * sin - turning * (x0 * sin - y0 * cos);
-        let second =
-            x2 * cos + y2 * sin - 2.0 * turning * (x1 * sin - y1 * cos) - turning * turning * (x0 * cos + y0 * sin);
+        let first = x1 * cos + y1 * sin - spin * (x0 * sin - y0 * cos);
+        let second = x2 * cos + y2 * sin - 2.0 * spin * (x1 * sin - y1 * cos) - spin * spin * (x0 * cos + y0 * sin);
         (
             self.ground.sin_latitude * z1 + self.ground.cos_latitude * first,
             self.ground.sin_latitude * z2 + self.ground.cos_latitude * second,

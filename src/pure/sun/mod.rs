@@ -9,9 +9,9 @@
 //! # Turns and halves
 //!
 //! The Sun turns three times about a mean noon: lowest in the midnight before, highest at noon, lowest in the
-//! midnight after. Each [`Turn`] is the true extreme of altitude within 6 h of its meridian transit; a rise lies
-//! between the first two and a set between the last two, so that each half has one crossing or none, and the halves
-//! of consecutive days join without gap.
+//! midnight after. Each [`Turn`] is the true extreme of altitude within 6 h, by the sundial, of its meridian transit; a
+//! rise lies between the first two and a set between the last two, so that each half has one crossing or none, and the
+//! halves of consecutive days join without gap.
 //!
 //! Within about 4′ of a pole, the Sun climbs in spring faster than the turning Earth can lower it, and has no extreme
 //! in those 12 h. The highest and lowest place within them is then at their end, 6 h from the transit, which is also
@@ -20,7 +20,10 @@
 
 mod crossing;
 mod delta_t;
+mod nutation;
+mod series;
 mod track;
+mod vsop87;
 
 use chrono::{DateTime, NaiveDate, NaiveTime, TimeDelta, Utc};
 
