@@ -6,6 +6,9 @@
 
 pub mod cli;
 pub mod clock;
+pub mod daybook;
+pub mod keepsake;
 pub mod link;
 pub mod log;
 pub mod pure;
+pub mod state;

@@ -1,0 +1,283 @@
+//! What happened, in SQLite.
+//!
+//! Writing has a thread of its own behind a bounded queue, so that a slow card never makes a lamp wait. What cannot
+//! be written is held back and tried again; the keeper is never told and switching goes on. Overrides and hands are
+//! not here, see `keepsake.rs`.
+
+mod store;
+
+use std::path::{Path, PathBuf};
+use std::sync::mpsc::{self, Receiver, RecvTimeoutError, SyncSender, TrySendError};
+use std::sync::{Arc, Mutex};
+use std::thread;
+use std::time::Duration;
+
+use chrono::{DateTime, Months, TimeDelta, Utc};
+use tracing::{error, info, warn};
+
+use crate::pure::entry::{Entry, EntryKind};
+use store::{Page, Store, Trouble};
+
+/// How many entries may wait for the thread, and how many the thread holds back while the card takes none.
+const WAITING: usize = 1_000;
+
+/// How long until writing is tried again, where nothing new comes before that.
+const AGAIN_AFTER: Duration = Duration::from_secs(10);
+
+/// How long a stop waits for the last entries.
+const CLOSING: Duration = Duration::from_secs(1);
+
+/// The writing end of the daybook. The daemon holds the only one.
+#[derive(Debug)]
+pub struct Daybook {
+    queue: SyncSender<Job>,
+    closed: Receiver<()>,
+    reader: Reader,
+    last_entry_at: Option<DateTime<Utc>>,
+    health: Arc<Mutex<Health>>,
+}
+
+#[derive(Debug)]
+enum Job {
+    Write(Page),
+    Prune(DateTime<Utc>),
+}
+
+/// What is wrong with the writing, shared by both ends of the queue.
+#[derive(Debug, Default)]
+struct Health {
+    trouble: Option<String>,
+    lost: u64,
+}
+
+impl Daybook {
+    /// Opens the daybook in the state folder, or begins one. A damaged one is set aside under a dated name.
+    ///
+    /// Never fails: where nothing can be opened, it says so in the log and goes on trying.
+    pub fn open(folder: &Path, years: u32, now: DateTime<Utc>) -> Daybook {
+        let path = folder.join("daybook.sqlite");
+        let health = Arc::new(Mutex::new(Health::default()));
+        let mut writer = Writer {
+            path: path.clone(),
+            years,
+            store: None,
+            pending: Vec::new(),
+            pruned_at: None,
+            health: health.clone(),
+        };
+        writer.open(now);
+        let last_entry_at = writer.store.as_ref().and_then(Store::last_trusted);
+        let (queue, jobs) = mpsc::sync_channel(WAITING);
+        let (closing, closed) = mpsc::sync_channel(1);
+        let spawned = thread::Builder::new().name("daybook".into()).spawn(move || {
+            writer.run(&jobs);
+            drop(writer);
+            let _ = closing.send(());
+        });
+        if let Err(because) = spawned {
+            error!(%because, "the daybook has no thread to write with; nothing is recorded");
+        }
+        Daybook { queue, closed, reader: Reader { path }, last_entry_at, health }
+    }
+
+    /// Hands one entry over and returns at once. `trusted` says whether the clock was trusted when it was made:
+    /// only then is it a sign of life.
+    pub fn record(&self, entry: &Entry, trusted: bool) {
+        match self.queue.try_send(Job::Write(Page { entry: entry.clone(), trusted })) {
+            Ok(()) => {}
+            Err(TrySendError::Full(_) | TrySendError::Disconnected(_)) => {
+                lock(&self.health).lose(1, "the card takes entries too slowly");
+            }
+        }
+    }
+
+    /// Forgets what is older than the years of the file, once a day at most. To be called while the clock is trusted.
+    pub fn prune(&self, now: DateTime<Utc>) {
+        // A full queue has worse worries; the next sign of life asks again.
+        let _ = self.queue.try_send(Job::Prune(now));
+    }
+
+    /// The newest entry that was there at the start and made while the clock was trusted.
+    pub fn last_entry_at(&self) -> Option<DateTime<Utc>> {
+        self.last_entry_at
+    }
+
+    /// Why nothing is being written just now; `None` when all is well.
+    pub fn trouble(&self) -> Option<String> {
+        lock(&self.health).trouble.clone()
+    }
+
+    /// For reading, from any thread.
+    pub fn reader(&self) -> Reader {
+        self.reader.clone()
+    }
+
+    /// Writes what waits and closes in order. Gives up after 1 s, so that a stuck card cannot hold up a stop; what
+    /// was committed by then is safe.
+    pub fn close(self) {
+        drop(self.queue);
+        if self.closed.recv_timeout(CLOSING) == Err(RecvTimeoutError::Timeout) {
+            warn!("the daybook could not be closed within {} s; its last entries may be lost", CLOSING.as_secs());
+        }
+    }
+}
+
+impl Health {
+    fn lose(&mut self, entries: u64, because: &str) {
+        if self.lost == 0 {
+            warn!(because, "the daybook loses entries; switching goes on");
+        }
+        self.lost += entries;
+        if self.trouble.is_none() {
+            self.trouble = Some(because.to_string());
+        }
+    }
+
+    fn fail(&mut self, because: String) {
+        if self.trouble.is_none() {
+            warn!(because, "the daybook cannot be written; switching goes on, and entries are held back");
+        }
+        self.trouble = Some(because);
+    }
+
+    fn recover(&mut self) {
+        if self.trouble.take().is_some() {
+            info!(lost = self.lost, "the daybook is written again");
+        }
+        self.lost = 0;
+    }
+}
+
+fn lock(health: &Mutex<Health>) -> std::sync::MutexGuard<'_, Health> {
+    health.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
+}
+
+/// The thread behind the queue.
+struct Writer {
+    path: PathBuf,
+    years: u32,
+    store: Option<Store>,
+    pending: Vec<Page>,
+    pruned_at: Option<DateTime<Utc>>,
+    health: Arc<Mutex<Health>>,
+}
+
+impl Writer {
+    fn run(&mut self, jobs: &Receiver<Job>) {
+        loop {
+            let job = if self.pending.is_empty() {
+                jobs.recv().map_err(|_| RecvTimeoutError::Disconnected)
+            } else {
+                jobs.recv_timeout(AGAIN_AFTER)
+            };
+            let over = matches!(job, Err(RecvTimeoutError::Disconnected));
+            let mut prune_at = None;
+            for job in job.into_iter().chain(jobs.try_iter()) {
+                match job {
+                    Job::Write(page) => self.pending.push(page),
+                    Job::Prune(now) => prune_at = Some(now),
+                }
+            }
+            self.write();
+            if let Some(now) = prune_at {
+                self.prune(now);
+            }
+            if over {
+                return;
+            }
+        }
+    }
+
+    /// Writes all that waits in one transaction, or holds it back.
+    fn write(&mut self) {
+        let Some(newest) = self.pending.last().map(|page| page.entry.at) else { return };
+        if self.store.is_none() {
+            self.open(newest);
+        }
+        let Some(store) = &mut self.store else { return self.hold_back() };
+        match store.write(&self.pending) {
+            Ok(()) => {
+                self.pending.clear();
+                lock(&self.health).recover();
+            }
+            Err(Trouble::Damaged(because)) => {
+                self.begin_anew(&because, newest);
+                // One try with the new one; what fails now waits for the next round.
+                if self.store.as_mut().is_some_and(|store| store.write(&self.pending).is_ok()) {
+                    self.pending.clear();
+                }
+                self.hold_back();
+            }
+            Err(Trouble::Other(because)) => {
+                lock(&self.health).fail(because);
+                self.hold_back();
+            }
+        }
+    }
+
+    fn hold_back(&mut self) {
+        let over = self.pending.len().saturating_sub(WAITING);
+        if over > 0 {
+            self.pending.drain(..over);
+            lock(&self.health).lose(over as u64, "too many entries are held back");
+        }
+    }
+
+    fn open(&mut self, now: DateTime<Utc>) {
+        match Store::open(&self.path) {
+            Ok(store) => self.store = Some(store),
+            Err(Trouble::Damaged(because)) => self.begin_anew(&because, now),
+            Err(Trouble::Other(because)) => lock(&self.health).fail(because),
+        }
+    }
+
+    fn begin_anew(&mut self, because: &str, now: DateTime<Utc>) {
+        self.store = None;
+        match store::set_aside(&self.path, now) {
+            Ok(aside) => warn!(
+                path = %self.path.display(), aside = %aside.display(), because,
+                "the daybook is damaged; it is set aside and a new one begun"
+            ),
+            Err(fault) => return lock(&self.health).fail(format!("it is damaged ({because}), and {fault}")),
+        }
+        match Store::open(&self.path) {
+            Ok(store) => self.store = Some(store),
+            Err(Trouble::Damaged(because) | Trouble::Other(because)) => lock(&self.health).fail(because),
+        }
+    }
+
+    fn prune(&mut self, now: DateTime<Utc>) {
+        if self.pruned_at.is_some_and(|at| (now - at).abs() < TimeDelta::days(1)) {
+            return;
+        }
+        let Some(store) = &mut self.store else { return };
+        let Some(before) = now.checked_sub_months(Months::new(12 * self.years)) else { return };
+        // A failure to forget is no loss; it is tried again.
+        if store.prune(before).is_ok() {
+            self.pruned_at = Some(now);
+        }
+    }
+}
+
+/// Which entries are meant.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Filter {
+    /// Only those of these kinds; empty: all.
+    pub kinds: Vec<EntryKind>,
+    /// Only those of these channels; empty: all.
+    pub channels: Vec<String>,
+}
+
+/// The reading end of the daybook. Cheap to clone.
+#[derive(Clone, Debug)]
+pub struct Reader {
+    path: PathBuf,
+}
+
+impl Reader {
+    /// What happened from `from` (included) until `until` (excluded), oldest first; the newest 20,000 where there
+    /// are more. Blocks for as long as the card takes.
+    pub fn past(&self, from: DateTime<Utc>, until: DateTime<Utc>, filter: &Filter) -> Result<Vec<Entry>, String> {
+        store::past(&self.path, from, until, filter)
+    }
+}

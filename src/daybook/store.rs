@@ -1,0 +1,224 @@
+//! The SQLite file of the daybook: its tables, and what counts as damage.
+
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use chrono::{DateTime, TimeDelta, Utc};
+use rusqlite::{Connection, ErrorCode, OpenFlags, Row, params};
+
+use super::Filter;
+use crate::pure::entry::{Entry, EntryKind};
+use crate::pure::power::Power;
+use crate::state::{self, StateFault};
+
+/// `PRAGMA user_version` of a file of this form.
+const VERSION: i64 = 1;
+
+/// The most entries read at once.
+const MOST: i64 = 20_000;
+
+const TABLES: &str = "
+    CREATE TABLE entry (
+        id      INTEGER PRIMARY KEY,
+        at_ms   INTEGER NOT NULL,
+        kind    TEXT NOT NULL,
+        channel TEXT NOT NULL,
+        plug    TEXT,
+        wanted  TEXT,
+        because TEXT NOT NULL,
+        due_ms  INTEGER,
+        late_ms INTEGER,
+        trusted INTEGER NOT NULL
+    ) STRICT;
+    CREATE INDEX entry_at ON entry (at_ms);
+    PRAGMA user_version = 1;
+";
+
+const INSERT: &str = "INSERT INTO entry (at_ms, kind, channel, plug, wanted, because, due_ms, late_ms, trusted)
+    VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)";
+
+const SELECT: &str = "SELECT at_ms, kind, channel, plug, wanted, because, due_ms, late_ms FROM entry
+    WHERE at_ms >= ?1 AND at_ms < ?2 ORDER BY at_ms DESC, id DESC";
+
+/// One entry and whether the clock was trusted when it was made.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Page {
+    /// What happened.
+    pub entry: Entry,
+    /// Whether it is a sign of life.
+    pub trusted: bool,
+}
+
+/// Why the file could not be used.
+#[derive(Debug)]
+pub enum Trouble {
+    /// The file is not what we wrote: a new one has to be begun.
+    Damaged(String),
+    /// A full disk, a read-only card, no permission: it may pass.
+    Other(String),
+}
+
+/// The open file.
+#[derive(Debug)]
+pub struct Store {
+    connection: Connection,
+}
+
+impl Store {
+    /// Opens or begins the file, and looks all of it through.
+    pub fn open(path: &Path) -> Result<Store, Trouble> {
+        let open = || -> rusqlite::Result<Result<Store, String>> {
+            let connection = Connection::open(path)?;
+            connection.busy_timeout(Duration::from_secs(1))?;
+            connection.pragma_update(None, "journal_mode", "wal")?;
+            connection.pragma_update(None, "synchronous", "full")?;
+            let version: i64 = connection.pragma_query_value(None, "user_version", |row| row.get(0))?;
+            let tables: i64 = connection.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0))?;
+            if version == 0 && tables == 0 {
+                connection.execute_batch(&format!("BEGIN; {TABLES} COMMIT;"))?;
+            } else if version != VERSION {
+                return Ok(Err(format!("version {version} is not ours ({VERSION})")));
+            }
+            let verdict: String = connection.query_row("PRAGMA integrity_check(1)", [], |row| row.get(0))?;
+            if verdict != "ok" {
+                return Ok(Err(verdict));
+            }
+            connection.prepare_cached(INSERT)?;
+            connection.prepare(SELECT)?;
+            Ok(Ok(Store { connection }))
+        };
+        match open() {
+            Ok(Ok(store)) => Ok(store),
+            Ok(Err(because)) => Err(Trouble::Damaged(because)),
+            Err(error) => Err(trouble(&error, path)),
+        }
+    }
+
+    /// The newest entry made while the clock was trusted.
+    pub fn last_trusted(&self) -> Option<DateTime<Utc>> {
+        let newest = "SELECT at_ms FROM entry WHERE trusted ORDER BY at_ms DESC LIMIT 1";
+        let at_ms = self.connection.query_row(newest, [], |row| row.get(0)).ok()?;
+        DateTime::from_timestamp_millis(at_ms)
+    }
+
+    /// Writes all of them or none; they are on disk when this returns well.
+    pub fn write(&mut self, pages: &[Page]) -> Result<(), Trouble> {
+        let write = |connection: &mut Connection| -> rusqlite::Result<()> {
+            let transaction = connection.transaction()?;
+            {
+                let mut insert = transaction.prepare_cached(INSERT)?;
+                for Page { entry, trusted } in pages {
+                    insert.execute(params![
+                        entry.at.timestamp_millis(),
+                        entry.kind.word(),
+                        entry.channel,
+                        entry.plug,
+                        entry.wanted.map(Power::word),
+                        entry.because,
+                        entry.due.map(|due| due.timestamp_millis()),
+                        entry.late.map(|late| late.num_milliseconds()),
+                        trusted,
+                    ])?;
+                }
+            }
+            transaction.commit()
+        };
+        let path = self.connection.path().map(PathBuf::from).unwrap_or_default();
+        write(&mut self.connection).map_err(|error| trouble(&error, &path))
+    }
+
+    /// Forgets what is older.
+    pub fn prune(&mut self, before: DateTime<Utc>) -> rusqlite::Result<()> {
+        self.connection.execute("DELETE FROM entry WHERE at_ms < ?1", [before.timestamp_millis()]).map(|_| ())
+    }
+}
+
+/// Tells damage from what may pass. When in doubt it is damage: a new file can always be begun, and the old one is
+/// kept for a person to look at.
+fn trouble(error: &rusqlite::Error, path: &Path) -> Trouble {
+    let words = error.to_string();
+    match error.sqlite_error_code() {
+        Some(ErrorCode::DiskFull) => Trouble::Other("no space left on device".into()),
+        // A torn header can make SQLite take a file for read-only; a card that is read-only takes no other file either.
+        Some(ErrorCode::ReadOnly) if folder_takes_files(path) => Trouble::Damaged(words),
+        Some(
+            ErrorCode::ReadOnly
+            | ErrorCode::CannotOpen
+            | ErrorCode::PermissionDenied
+            | ErrorCode::SystemIoFailure
+            | ErrorCode::DatabaseBusy
+            | ErrorCode::DatabaseLocked
+            | ErrorCode::OutOfMemory,
+        ) => Trouble::Other(words),
+        _ => Trouble::Damaged(words),
+    }
+}
+
+fn folder_takes_files(path: &Path) -> bool {
+    let probe = path.with_file_name(".daybook.probe");
+    let takes = std::fs::write(&probe, b"").is_ok();
+    let _ = std::fs::remove_file(&probe);
+    takes
+}
+
+/// Moves the damaged file and its write-ahead log out of the way; gives the new name.
+pub fn set_aside(path: &Path, now: DateTime<Utc>) -> Result<PathBuf, StateFault> {
+    let beside = |suffix: &str| {
+        let mut name = path.as_os_str().to_owned();
+        name.push(suffix);
+        PathBuf::from(name)
+    };
+    if beside("-wal").exists() {
+        state::set_aside(&beside("-wal"), now)?;
+    }
+    let _ = std::fs::remove_file(beside("-shm"));
+    state::set_aside(path, now)
+}
+
+/// Reads entries through a connection of its own, so that a reader never waits for the writer.
+pub fn past(path: &Path, from: DateTime<Utc>, until: DateTime<Utc>, filter: &Filter) -> Result<Vec<Entry>, String> {
+    let read = || -> rusqlite::Result<Vec<Entry>> {
+        let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let connection = Connection::open_with_flags(path, flags)?;
+        connection.busy_timeout(Duration::from_secs(1))?;
+        let mut select = connection.prepare(SELECT)?;
+        let rows = select.query_map([from.timestamp_millis(), until.timestamp_millis()], |row| Ok(entry_of(row)))?;
+        let mut entries = Vec::new();
+        for row in rows {
+            // A row that a worn card has changed into nonsense is left out; the rest is still worth reading.
+            let Some(entry) = row? else { continue };
+            let wanted_kind = filter.kinds.is_empty() || filter.kinds.contains(&entry.kind);
+            let wanted_channel = filter.channels.is_empty() || filter.channels.contains(&entry.channel);
+            if wanted_kind && wanted_channel {
+                entries.push(entry);
+            }
+            if entries.len() as i64 >= MOST {
+                break;
+            }
+        }
+        entries.reverse();
+        Ok(entries)
+    };
+    read().map_err(|error| format!("cannot read the daybook {}: {error}", path.display()))
+}
+
+fn entry_of(row: &Row<'_>) -> Option<Entry> {
+    let instant = |ms: i64| DateTime::from_timestamp_millis(ms);
+    let kind: String = row.get(1).ok()?;
+    let wanted: Option<String> = row.get(4).ok()?;
+    Some(Entry {
+        at: instant(row.get(0).ok()?)?,
+        kind: EntryKind::ALL.into_iter().find(|known| known.word() == kind)?,
+        channel: row.get(2).ok()?,
+        plug: row.get(3).ok()?,
+        wanted: match wanted.as_deref() {
+            None => None,
+            Some("on") => Some(Power::On),
+            Some("off") => Some(Power::Off),
+            Some(_) => return None,
+        },
+        because: row.get(5).ok()?,
+        due: row.get::<_, Option<i64>>(6).ok()?.and_then(instant),
+        late: row.get::<_, Option<i64>>(7).ok()?.and_then(TimeDelta::try_milliseconds),
+    })
+}
