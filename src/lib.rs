@@ -12,3 +12,4 @@ pub mod link;
 pub mod log;
 pub mod pure;
 pub mod state;
+pub mod web;

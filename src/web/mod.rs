@@ -1,0 +1,130 @@
+//! HTTP: the state of things outwards, a person's word inwards.
+//!
+//! Reading takes the latest facts from [`Door`] and never asks the daemon's loop for anything; an order goes to the
+//! loop and is answered by it. The server has a thread and a runtime of its own ([`start`]), so that however many
+//! people ask, no switching waits for them.
+
+mod accept;
+mod almanac;
+mod door;
+pub mod guard;
+pub mod json;
+mod orders;
+mod page;
+mod problem;
+mod read;
+
+use std::io;
+use std::sync::Arc;
+use std::time::Duration;
+
+use axum::Router;
+use axum::extract::DefaultBodyLimit;
+use axum::http::StatusCode;
+use axum::middleware::{from_fn_with_state, map_response};
+use axum::routing::{get, put};
+use chrono::{DateTime, Utc};
+use tokio::net::TcpListener;
+use tokio::sync::oneshot;
+use tower_http::csrf::CsrfLayer;
+use tower_http::limit::RequestBodyLimitLayer;
+use tower_http::timeout::TimeoutLayer;
+
+pub use accept::CONNECTIONS;
+use almanac::Almanac;
+pub use door::{Asked, Clockface, Door, Facts, FileFacts};
+pub use guard::Guard;
+
+/// The largest body taken, in bytes.
+const LARGEST_BODY: usize = 16 * 1024;
+
+/// How long one request may take, its body included.
+const REQUEST_WITHIN: Duration = Duration::from_secs(3);
+
+/// Answers requests on `listener` until `stop`.
+pub async fn serve(listener: TcpListener, door: Door, stop: impl Future<Output = ()>) {
+    accept::accept(listener, routes(door), stop).await;
+}
+
+/// The server in a thread of its own.
+#[derive(Debug)]
+pub struct Serving {
+    stop: oneshot::Sender<()>,
+    ended: oneshot::Receiver<()>,
+}
+
+impl Serving {
+    /// Stops taking requests, and waits at most about 2 s for those under way.
+    pub async fn stop(self) {
+        let _ = self.stop.send(());
+        let _ = tokio::time::timeout(Duration::from_secs(2), self.ended).await;
+    }
+}
+
+/// Starts the server in a thread of its own on a socket that already listens.
+pub fn start(listener: std::net::TcpListener, door: Door) -> io::Result<Serving> {
+    listener.set_nonblocking(true)?;
+    // Readers of the daybook and of the plan go to the blocking pool; two at once are plenty on a small board.
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().max_blocking_threads(2).build()?;
+    let (stop, stopped) = oneshot::channel();
+    let (ending, ended) = oneshot::channel();
+    std::thread::Builder::new().name("web".into()).spawn(move || {
+        runtime.block_on(async {
+            match TcpListener::from_std(listener) {
+                Ok(listener) => {
+                    serve(listener, door, async {
+                        let _ = stopped.await;
+                    })
+                    .await;
+                }
+                Err(error) => tracing::error!(%error, "the web does not answer"),
+            }
+        });
+        runtime.shutdown_timeout(Duration::from_millis(200));
+        let _ = ending.send(());
+    })?;
+    Ok(Serving { stop, ended })
+}
+
+/// What every handler can use.
+#[derive(Clone, Debug)]
+struct Web {
+    door: Door,
+    almanac: Almanac,
+}
+
+impl Web {
+    /// The latest facts.
+    fn facts(&self) -> Arc<Facts> {
+        self.door.facts.borrow().clone()
+    }
+
+    /// What time it is.
+    fn now(&self) -> DateTime<Utc> {
+        (self.door.now)()
+    }
+}
+
+/// Every path. The order of the layers is from the inside out: what is outermost also dresses the faults of the rest.
+fn routes(door: Door) -> Router {
+    let guard: Arc<Guard> = door.guard.clone();
+    Router::new()
+        .route("/", get(page::page))
+        .route("/page.css", get(page::style))
+        .route("/status", get(read::status))
+        .route("/ahead", get(read::ahead))
+        .route("/past", get(read::past))
+        .route("/health", get(read::health))
+        .route("/override", put(orders::set_many).delete(orders::cancel_many))
+        .route("/channels/{name}/override", put(orders::set_one).delete(orders::cancel_one))
+        .fallback(|| async { StatusCode::NOT_FOUND })
+        .with_state(Web { door, almanac: Almanac::default() })
+        .layer(DefaultBodyLimit::max(LARGEST_BODY))
+        .layer(TimeoutLayer::with_status_code(StatusCode::SERVICE_UNAVAILABLE, REQUEST_WITHIN))
+        .layer(RequestBodyLimitLayer::new(LARGEST_BODY))
+        .layer(from_fn_with_state(guard.clone(), guard::check_token))
+        .layer(CsrfLayer::new())
+        .layer(from_fn_with_state(guard, guard::check_host))
+        .layer(map_response(problem::dress))
+        .layer(map_response(guard::add_headers))
+}

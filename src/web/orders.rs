@@ -1,0 +1,177 @@
+//! The paths that change something: overrides set and cancelled.
+
+use std::time::Duration;
+
+use axum::Json;
+use axum::body::{Body, Bytes};
+use axum::extract::rejection::BytesRejection;
+use axum::extract::{FromRequest, Path, Query, Request, State};
+use axum::http::header::CONTENT_TYPE;
+use axum::http::{Response, StatusCode};
+use axum::response::IntoResponse;
+use serde::Deserialize;
+use serde::de::{DeserializeOwned, IgnoredAny};
+use tokio::sync::{mpsc, oneshot};
+use tokio::time::timeout;
+
+use super::Web;
+use super::json::{self, Standing, StandingOn};
+use super::problem::Problem;
+use super::read::Asked;
+use crate::pure::keeper::{Answer, Order, Override};
+use crate::pure::power::Power;
+use crate::pure::zone::Zone;
+
+/// How long the loop may take over an order; under the 3 s of a whole request.
+const ANSWER_WITHIN: Duration = Duration::from_millis(2_500);
+
+/// The body of `PUT /channels/{name}/override`.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Wish {
+    wanted: WishedPower,
+    until: Option<String>,
+}
+
+/// The body of `PUT /override`.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct WideWish {
+    wanted: WishedPower,
+    until: Option<String>,
+    channels: Option<Vec<String>>,
+}
+
+#[derive(Clone, Copy, Debug, Deserialize)]
+#[serde(rename_all = "lowercase")]
+enum WishedPower {
+    On,
+    Off,
+}
+
+impl From<WishedPower> for Power {
+    fn from(wished: WishedPower) -> Power {
+        match wished {
+            WishedPower::On => Power::On,
+            WishedPower::Off => Power::Off,
+        }
+    }
+}
+
+/// `PUT /channels/{name}/override`: the answer is the override, as `/status` shows it.
+pub async fn set_one(
+    State(web): State<Web>,
+    Path(name): Path<String>,
+    JsonOnly(wish): JsonOnly<Wish>,
+) -> Result<Response<Body>, Problem> {
+    let order = Order::Set { channels: Some(vec![name]), wanted: wish.wanted.into(), until: wish.until };
+    let (standing, note) = ask(&web, order).await?;
+    let zone = web.facts().config.place.zone;
+    match standing.into_iter().find_map(|(_, standing)| standing) {
+        Some(standing) => {
+            let mut body = serde_json::to_value(json::overridden(&zone, &standing)).unwrap_or_default();
+            if let Some(note) = note {
+                body["note"] = note.into();
+            }
+            Ok(Json(body).into_response())
+        }
+        None => Err(Problem::internal("the override was set but is already over")),
+    }
+}
+
+/// `PUT /override`: several channels or all, together or not at all.
+pub async fn set_many(State(web): State<Web>, JsonOnly(wish): JsonOnly<WideWish>) -> Result<Json<Standing>, Problem> {
+    let order = Order::Set { channels: wish.channels, wanted: wish.wanted.into(), until: wish.until };
+    answer(&web, order).await
+}
+
+/// `DELETE /channels/{name}/override`.
+pub async fn cancel_one(State(web): State<Web>, Path(name): Path<String>) -> Result<Json<Standing>, Problem> {
+    answer(&web, Order::Cancel { channels: Some(vec![name]) }).await
+}
+
+/// `DELETE /override?channel=…`: all where no channel is named.
+pub async fn cancel_many(
+    State(web): State<Web>,
+    Query(pairs): Query<Vec<(String, String)>>,
+) -> Result<Json<Standing>, Problem> {
+    let asked = Asked::read(&pairs, 1, 1, &["channel"])?;
+    let named: Vec<String> = asked.all("channel").map(String::from).collect();
+    answer(&web, Order::Cancel { channels: (!named.is_empty()).then_some(named) }).await
+}
+
+async fn answer(web: &Web, order: Order) -> Result<Json<Standing>, Problem> {
+    let (standing, note) = ask(web, order).await?;
+    Ok(Json(standing_json(&web.facts().config.place.zone, &standing, note)))
+}
+
+fn standing_json(zone: &Zone, standing: &[(String, Option<Override>)], note: Option<String>) -> Standing {
+    let on = |(name, standing): &(String, Option<Override>)| StandingOn {
+        name: name.clone(),
+        overridden: standing.as_ref().map(|standing| json::overridden(zone, standing)),
+    };
+    Standing { channels: standing.iter().map(on).collect(), note }
+}
+
+type Done = (Vec<(String, Option<Override>)>, Option<String>);
+
+/// Puts an order to the loop and waits for its answer, for a while.
+pub async fn ask(web: &Web, order: Order) -> Result<Done, Problem> {
+    let busy = |detail: &str| Problem::new(StatusCode::SERVICE_UNAVAILABLE, detail);
+    let (sender, receiver) = oneshot::channel();
+    web.door.orders.try_send((order, sender)).map_err(|error| match error {
+        mpsc::error::TrySendError::Full(_) => busy("too many orders at once; nothing was changed, try again"),
+        mpsc::error::TrySendError::Closed(_) => busy("lampward is stopping; nothing was changed"),
+    })?;
+    let answer = match timeout(ANSWER_WITHIN, receiver).await {
+        Ok(Ok(answer)) => answer,
+        Ok(Err(_)) => return Err(busy("lampward is stopping; GET /status after its restart says what stands")),
+        Err(_) => return Err(busy("no answer yet; it may still be carried out, GET /status says what stands")),
+    };
+    let refuse = |status: StatusCode, detail: String| Err(Problem::new(status, detail));
+    match answer {
+        Answer::Done(standing) => Ok((standing, None)),
+        Answer::DoneNotKept(standing, because) => {
+            Ok((standing, Some(format!("this won't survive a restart of lampward: {because}"))))
+        }
+        Answer::UnknownChannel(name) => {
+            let known: Vec<String> = web.facts().snapshot.channels.iter().map(|view| view.name.clone()).collect();
+            let detail = format!("there is no channel `{name}`; there are {}", known.join(", "));
+            refuse(StatusCode::NOT_FOUND, detail)
+        }
+        Answer::Refused(because) => refuse(StatusCode::UNPROCESSABLE_ENTITY, because),
+        Answer::ClockNotTrusted(because) => refuse(StatusCode::CONFLICT, because),
+        Answer::NotKept(because) => {
+            let detail = format!("it could not be made durable, so nothing was changed: {because}");
+            refuse(StatusCode::INSUFFICIENT_STORAGE, detail)
+        }
+    }
+}
+
+/// A body that is JSON, says so, and fits.
+#[derive(Debug)]
+pub struct JsonOnly<T>(pub T);
+
+impl<T: DeserializeOwned, S: Send + Sync> FromRequest<S> for JsonOnly<T> {
+    type Rejection = Problem;
+
+    async fn from_request(request: Request, state: &S) -> Result<JsonOnly<T>, Problem> {
+        let kind = request.headers().get(CONTENT_TYPE).and_then(|kind| kind.to_str().ok()).unwrap_or("");
+        let essence = kind.split(';').next().unwrap_or("").trim();
+        if !essence.eq_ignore_ascii_case("application/json") {
+            let detail = "the body must be JSON and say so: Content-Type: application/json";
+            return Err(Problem::new(StatusCode::UNSUPPORTED_MEDIA_TYPE, detail));
+        }
+        let body = Bytes::from_request(request, state).await.map_err(|rejection: BytesRejection| {
+            let status = rejection.status();
+            let too_large = status == StatusCode::PAYLOAD_TOO_LARGE;
+            Problem::new(status, if too_large { "the body is larger than 16 kB" } else { "the body broke off" })
+        })?;
+        // Looked at twice, so that what is no JSON at all and what is no fitting JSON are told apart.
+        serde_json::from_slice::<IgnoredAny>(&body)
+            .map_err(|error| Problem::new(StatusCode::BAD_REQUEST, format!("the body is not JSON: {error}")))?;
+        serde_json::from_slice(&body)
+            .map(JsonOnly)
+            .map_err(|error| Problem::new(StatusCode::UNPROCESSABLE_ENTITY, format!("the body does not fit: {error}")))
+    }
+}

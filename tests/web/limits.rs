@@ -1,0 +1,129 @@
+//! What a slow, greedy or broken client gets.
+
+use std::io;
+use std::time::Duration;
+
+use lampward::web::CONNECTIONS;
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio::net::TcpStream;
+use tokio::time::timeout;
+
+use crate::house::{House, plain_web, read_reply};
+
+/// Far beyond every limit: a test that waits this long has failed.
+const PATIENCE: Duration = Duration::from_secs(60);
+
+async fn connect(house: &House) -> TcpStream {
+    TcpStream::connect(house.address).await.expect("a connection")
+}
+
+/// Reads until the server closes; fails when it never does.
+async fn until_closed(stream: &mut TcpStream) -> Vec<u8> {
+    let mut read = Vec::new();
+    match timeout(PATIENCE, stream.read_to_end(&mut read)).await.expect("the server closes") {
+        Ok(_) => read,
+        Err(error) if error.kind() == io::ErrorKind::ConnectionReset => read,
+        Err(error) => panic!("{error}"),
+    }
+}
+
+#[tokio::test]
+async fn a_body_over_16_kib_is_refused() {
+    let house = House::plain().await;
+    let large = format!(r#"{{"wanted":"on","until":"{}"}}"#, "x".repeat(17 * 1024));
+    let announced = house.ask("PUT", "/override", &[], &large).await;
+    assert_eq!(announced.problem(), "413: the body is larger than 16 kB");
+    let mut chunked = "PUT /override HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\
+                       Content-Type: application/json\r\nTransfer-Encoding: chunked\r\n\r\n"
+        .to_string();
+    for _ in 0..17 {
+        chunked += &format!("400\r\n{}\r\n", "x".repeat(1024));
+    }
+    chunked += "0\r\n\r\n";
+    assert_eq!(house.raw(chunked.as_bytes()).await.problem(), "413: the body is larger than 16 kB");
+    let fits = format!(r#"{{"wanted":"on","until":"{}"}}"#, "x".repeat(16_000));
+    assert_eq!(house.ask("PUT", "/override", &[], &fits).await.status, 200);
+}
+
+#[tokio::test]
+async fn too_much_header_is_refused() {
+    let house = House::plain().await;
+    let long = "x".repeat(20 * 1024);
+    assert_eq!(house.ask("GET", "/status", &[("X-Long", &long)], "").await.status, 431);
+    let many: Vec<(String, String)> = (0..100).map(|n| (format!("X-{n}"), "x".into())).collect();
+    let many: Vec<(&str, &str)> = many.iter().map(|(n, v)| (n.as_str(), v.as_str())).collect();
+    assert_eq!(house.ask("GET", "/status", &many, "").await.status, 431);
+}
+
+#[tokio::test]
+async fn an_order_the_daemon_does_not_answer_ends_with_503() {
+    let house = House::with(plain_web(), Box::new(|_| None)).await;
+    let reply = house.ask("PUT", "/override", &[], r#"{"wanted":"on"}"#).await;
+    assert_eq!(reply.problem(), "503: no answer yet; it may still be carried out, GET /status says what stands");
+}
+
+#[tokio::test]
+async fn a_body_that_never_comes_ends_with_503() {
+    let house = House::plain().await;
+    let request = "PUT /override HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\
+                   Content-Type: application/json\r\nContent-Length: 15\r\n\r\n{\"wan";
+    assert_eq!(house.raw(request.as_bytes()).await.problem(), "503: it took longer than 3 s; try again");
+}
+
+#[tokio::test]
+async fn silent_and_dripping_connections_are_closed() {
+    let house = House::plain().await;
+    let mut idle = connect(&house).await;
+    let mut half = connect(&house).await;
+    half.write_all(b"GET /status HTTP/1.1\r\nHost: local").await.expect("sent");
+    let mut kept = connect(&house).await;
+    kept.write_all(b"GET /health HTTP/1.1\r\nHost: localhost\r\n\r\n").await.expect("sent");
+    let mut dripping = connect(&house).await;
+    let drip = async {
+        // One byte a second would take minutes for this header; the server gives up long before.
+        for byte in b"GET /status HTTP/1.1\r\nHost: localhost\r\nX-Slow: yes\r\n".iter().cycle() {
+            if dripping.write_all(&[*byte]).await.is_err() {
+                return;
+            }
+            tokio::time::sleep(Duration::from_millis(250)).await;
+        }
+    };
+    let (_, _, answered, dripped) = tokio::join!(
+        until_closed(&mut idle),
+        until_closed(&mut half),
+        until_closed(&mut kept),
+        timeout(PATIENCE, drip)
+    );
+    assert!(answered.starts_with(b"HTTP/1.1 200 OK"), "the good request was answered before its connection closed");
+    dripped.expect("the dripping connection is cut");
+}
+
+#[tokio::test]
+async fn a_good_request_gets_in_once_the_idle_ones_are_closed() {
+    let house = House::plain().await;
+    let mut idle = Vec::new();
+    for _ in 0..CONNECTIONS + 8 {
+        idle.push(connect(&house).await);
+    }
+    let reply = timeout(PATIENCE, house.get("/status")).await.expect("an answer");
+    assert_eq!(reply.status, 200);
+}
+
+#[tokio::test]
+async fn a_stop_lets_the_request_under_way_finish_and_takes_no_more() {
+    let mut house = House::plain().await;
+    let mut under_way = connect(&house).await;
+    under_way
+        .write_all(
+            b"PUT /override HTTP/1.1\r\nHost: localhost\r\nContent-Type: application/json\r\nContent-Length: 15\r\n\r\n",
+        )
+        .await
+        .expect("sent");
+    // The server has read the header once a later request on another connection is answered.
+    assert_eq!(house.get("/status").await.status, 200);
+    house.stop();
+    under_way.write_all(br#"{"wanted":"on"}"#).await.expect("sent");
+    assert_eq!(read_reply(&mut under_way).await.status, 200);
+    timeout(PATIENCE, &mut house.server).await.expect("it stops").expect("in order");
+    assert!(TcpStream::connect(house.address).await.is_err(), "nobody listens any more");
+}

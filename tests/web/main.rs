@@ -1,0 +1,7 @@
+//! The HTTP interface, asked over a real socket.
+
+mod guard;
+mod house;
+mod limits;
+mod orders;
+mod status;
