@@ -7,6 +7,7 @@ pub mod entry;
 pub mod keeper;
 pub mod local_time;
 pub mod moment;
+pub mod overrides;
 pub mod plan;
 pub mod power;
 pub mod sun;

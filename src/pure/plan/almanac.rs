@@ -91,7 +91,15 @@ impl Almanac {
     }
 
     /// The local date at an instant.
-    pub fn local_date(&self, at: DateTime<Utc>) -> NaiveDate {
+    pub fn local_date(&mut self, at: DateTime<Utc>) -> NaiveDate {
+        let date = at.date_naive();
+        for date in [date, next(date), earlier(date, 1)] {
+            if let Some(offset) = self.local_day(date).still
+                && (at.naive_utc() + offset).date() == date
+            {
+                return date;
+            }
+        }
         local_time::local_of(&self.zone, at).date_naive()
     }
 

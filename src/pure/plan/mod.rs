@@ -9,6 +9,7 @@
 
 mod absence;
 mod almanac;
+mod alone;
 mod frame;
 mod occasion;
 mod reckon;

@@ -133,18 +133,9 @@ impl Terms<'_> {
                 reckoned.at = nearest(days, &moment.clamps[clamp].clock, self.d, edge, midnight);
             }
         }
-        for (place, clamp) in moment.clamps.iter().enumerate() {
-            let bound = nearest(days, &clamp.clock, self.d, edge, reckoned.at);
-            let holds = match clamp.side {
-                ClampSide::NotBefore => reckoned.at < bound,
-                ClampSide::NotAfter => reckoned.at > bound,
-            };
-            if holds {
-                reckoned.at = bound;
-                reckoned.clamp = u8::try_from(place).ok();
-            }
-        }
-        reckoned.at = reckoned.at.round_subsecs(0);
+        let (at, decided) = clamp(days, moment, self.d, edge, reckoned.at);
+        reckoned.clamp = decided.or(reckoned.clamp);
+        reckoned.at = at.round_subsecs(0);
         Ok(reckoned)
     }
 
@@ -196,15 +187,32 @@ impl Terms<'_> {
     }
 }
 
-/// The showing of a clock time nearest to an instant; of two equally near, the earlier. A morning name has the value of
-/// the date on which it falls, an evening name that of D.
-pub(super) fn nearest(
+/// The clamps of a moment, each on what the ones before it left; and which of them decided, if any.
+pub(super) fn clamp(
     days: &mut Almanac,
-    clock: &ClockTime,
+    moment: &Moment,
     d: NaiveDate,
     edge: Edge,
-    to: DateTime<Utc>,
-) -> DateTime<Utc> {
+    mut at: DateTime<Utc>,
+) -> (DateTime<Utc>, Option<u8>) {
+    let mut decided = None;
+    for (place, clamp) in moment.clamps.iter().enumerate() {
+        let bound = nearest(days, &clamp.clock, d, edge, at);
+        let holds = match clamp.side {
+            ClampSide::NotBefore => at < bound,
+            ClampSide::NotAfter => at > bound,
+        };
+        if holds {
+            at = bound;
+            decided = u8::try_from(place).ok();
+        }
+    }
+    (at, decided)
+}
+
+/// The showing of a clock time nearest to an instant; of two equally near, the earlier. A morning name has the value of
+/// the date on which it falls, an evening name that of D.
+fn nearest(days: &mut Almanac, clock: &ClockTime, d: NaiveDate, edge: Edge, to: DateTime<Utc>) -> DateTime<Utc> {
     let about = days.local_date(to);
     let mut best: Option<DateTime<Utc>> = None;
     for date in [earlier(about, 1), about, next(about)] {

@@ -1,0 +1,5 @@
+//! Plans as a person would see them. Each numbered sentence of docs/rules.md has tests that name its number. Expected
+//! instants of the Sun are those of `reference.py`.
+
+mod house;
+mod overrides;
