@@ -9,6 +9,7 @@ pub mod local_time;
 pub mod moment;
 pub mod overrides;
 pub mod plan;
+pub mod plug_kind;
 pub mod power;
 pub mod sun;
 pub mod trust;

@@ -1,7 +1,273 @@
 //! Wanted against said: what to publish, what to record and when to look again. A state machine without I/O.
+//!
+//! - `types.rs`, `view.rs`: what goes in and what comes out.
+//! - `channel.rs`: what a channel is wanted to be, and what passes when that changes.
+//! - `plug.rs`, `tend.rs`: how far the last command has got, and whether to repeat it.
+//! - `hear.rs`: what a plug says, and whether a hand was on it.
+//! - `orders.rs`: overrides, durable before they are answered.
+//! - `lost_time.rs`: what fell due while nobody could send it.
+//! - `reload.rs`: another file, the same plugs.
 
+mod channel;
+mod hear;
+mod lost_time;
+mod orders;
+mod plug;
+mod reload;
+mod tend;
+#[cfg(test)]
+mod tests;
+mod timers;
 mod types;
 mod view;
 
-pub use types::*;
-pub use view::*;
+use std::collections::{HashMap, VecDeque};
+use std::sync::Arc;
+use std::time::Duration;
+
+use chrono::{DateTime, TimeDelta, Utc};
+
+use self::channel::Channel;
+use self::lost_time::Before;
+use self::orders::Keeping;
+use self::plug::Plug;
+use self::timers::Timers;
+pub use self::types::*;
+pub use self::view::*;
+use super::config::{Config, PlugKind};
+use super::entry::{Entry, EntryKind, Note};
+use super::plan::Plan;
+use super::power::Power;
+
+/// How often a sign of life is due.
+const ALIVE_EVERY: Duration = Duration::from_secs(600);
+/// How soon what could not be made durable is tried again.
+const KEEP_AGAIN: Duration = Duration::from_secs(600);
+/// How long misses are shown.
+const MISSES_SHOWN: Duration = Duration::from_secs(24 * 3600);
+/// The longest rest: whatever might be overlooked is looked at again.
+const LONGEST_REST: Duration = Duration::from_secs(3600);
+/// The shortest, so that no mistake of ours can keep a processor busy.
+const SHORTEST_REST: Duration = Duration::from_millis(1);
+/// A wall clock that goes back by less was only trimmed.
+const TRIM: TimeDelta = TimeDelta::seconds(1);
+
+/// Decides what every plug is told. See [`Keeper::step`].
+#[derive(Debug)]
+pub struct Keeper {
+    config: Arc<Config>,
+    plan: Plan,
+    /// Of this step.
+    now: Now,
+    /// Of the step before.
+    before: Now,
+    trusted: bool,
+    /// Whether this step is about the clock having been set.
+    stepping: bool,
+    /// When trust was lost, or the start without it.
+    untrusted_since: Duration,
+    /// What fell due before the start, until the clock is trusted and it can be worked out.
+    before_start: Option<Before>,
+    /// When the link came up.
+    link: Option<Duration>,
+    channels: Vec<Channel>,
+    plugs: Vec<Plug>,
+    /// Who speaks on which topic.
+    listeners: HashMap<Box<str>, Vec<Speaker>>,
+    /// Plan, overrides and hands, by the wall clock.
+    wall_timers: Timers<DateTime<Utc>>,
+    /// Overrides that run by the clock that never jumps.
+    channel_timers: Timers<Duration>,
+    plug_timers: Timers<Duration>,
+    next_alive: Option<Duration>,
+    next_ticket: u64,
+    /// Plugs that wait for their turn while commands are paced.
+    queue: VecDeque<u32>,
+    next_send: Duration,
+    /// As the file had it at the start: changes to `[broker]` wait for a restart.
+    pace: Duration,
+    keeping: Keeping,
+    /// Misses of the last day and when each was found.
+    misses: VecDeque<(Duration, Miss)>,
+    outputs: Vec<Output>,
+}
+
+/// Who speaks on a topic, and of what.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Speaker {
+    plug: u32,
+    of: Subject,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Subject {
+    Report,
+    Alive,
+}
+
+impl Keeper {
+    /// A keeper with what was found at the start, and what follows at once. The link is down until it is said to be up.
+    pub fn new(now: Now, config: Arc<Config>, start: Start) -> (Keeper, Step) {
+        let (channels, plugs) = reload::empty_house(&config, now);
+        let mut keeper = Keeper {
+            plan: Plan::new(Arc::clone(&config)),
+            pace: config.broker.pace,
+            now,
+            before: now,
+            trusted: start.trusted,
+            stepping: false,
+            untrusted_since: now.up,
+            before_start: None,
+            link: None,
+            listeners: reload::listeners(&config, &plugs),
+            wall_timers: Timers::new(channels.len()),
+            channel_timers: Timers::new(channels.len()),
+            plug_timers: Timers::new(plugs.len()),
+            channels,
+            plugs,
+            config,
+            next_alive: None,
+            next_ticket: 0,
+            queue: VecDeque::new(),
+            next_send: Duration::ZERO,
+            keeping: Keeping::default(),
+            misses: VecDeque::new(),
+            outputs: Vec::new(),
+        };
+        keeper.before_start = start.down.map(|down| Before::new(down, &start.keepsake));
+        keeper.restore(start.keepsake);
+        if keeper.trusted {
+            keeper.trust_gained();
+        } else {
+            keeper.look_at_all();
+        }
+        let step = keeper.finish();
+        (keeper, step)
+    }
+
+    /// Takes in one thing that happened and says everything that follows from it.
+    pub fn step(&mut self, now: Now, input: Input) -> Step {
+        self.before = std::mem::replace(&mut self.now, now);
+        self.stepping = matches!(input, Input::Clock { .. });
+        if let Input::Clock { trusted } = input {
+            self.clock(trusted);
+        } else if self.trusted && now.wall + TRIM < self.before.wall {
+            self.clock(true);
+        }
+        self.pass_time();
+        match input {
+            Input::Tick | Input::Clock { .. } => {}
+            Input::LinkUp => self.link_up(),
+            Input::LinkDown => self.link_down(),
+            Input::Acked(ticket) => self.acked(ticket),
+            Input::Message { topic, payload, retained } => self.message(&topic, &payload, retained),
+            Input::Order(id, order) => self.order(id, order),
+            Input::Kept(outcome) => self.kept(outcome),
+            Input::Reload(config) => self.reload(config),
+        }
+        self.pass_time();
+        self.finish()
+    }
+
+    /// The topics to listen to: exact, without wildcards, each once.
+    pub fn topics(&self) -> Vec<String> {
+        let mut topics: Vec<String> = self.listeners.keys().map(|topic| topic.to_string()).collect();
+        topics.sort_unstable();
+        topics
+    }
+
+    /// Whatever is due by now.
+    fn pass_time(&mut self) {
+        if self.trusted {
+            while let Some(channel) = self.wall_timers.pop_due(self.now.wall) {
+                self.look(channel);
+            }
+        }
+        while let Some(channel) = self.channel_timers.pop_due(self.now.up) {
+            self.look(channel);
+        }
+        while let Some(plug) = self.plug_timers.pop_due(self.now.up) {
+            self.plug_is_due(plug);
+        }
+        self.send_queued();
+        if self.next_alive.is_some_and(|at| at <= self.now.up) {
+            self.sign_of_life();
+        }
+    }
+
+    fn sign_of_life(&mut self) {
+        self.outputs.push(Output::Alive);
+        self.next_alive = Some(self.now.up + ALIVE_EVERY);
+    }
+
+    /// What is to be done, and when to look again.
+    fn finish(&mut self) -> Step {
+        self.keep_if_needed();
+        let queued = (self.link.is_some() && !self.queue.is_empty()).then_some(self.next_send);
+        let deadlines =
+            [self.plug_timers.first(), self.channel_timers.first(), self.next_alive, queued, self.keeping.again_at()];
+        let earliest = deadlines.into_iter().flatten().min();
+        let rest = earliest.map_or(LONGEST_REST, |at| at.saturating_sub(self.now.up));
+        Step {
+            outputs: std::mem::take(&mut self.outputs),
+            rest: rest.clamp(SHORTEST_REST, LONGEST_REST),
+            wake_at: if self.trusted { self.wall_timers.first() } else { None },
+        }
+    }
+
+    /// The clock was set, or its trust changed.
+    fn clock(&mut self, trusted: bool) {
+        match (self.trusted, trusted) {
+            (false, true) => self.trust_gained(),
+            (true, false) => self.trust_lost(),
+            (true, true) => self.clock_stepped(),
+            (false, false) => {}
+        }
+        self.ask_all();
+    }
+
+    fn record(&mut self, entry: Entry) {
+        self.outputs.push(Output::Record(entry));
+    }
+
+    fn say(&mut self, note: Note) {
+        self.outputs.push(Output::Say(note));
+    }
+
+    /// An entry about a channel or one of its plugs, happening now.
+    fn entry(&self, kind: EntryKind, channel: u32, plug: Option<u32>, wanted: Option<Power>, because: &str) -> Entry {
+        Entry {
+            at: self.now.wall,
+            kind,
+            channel: self.channel_name(channel).to_string(),
+            plug: plug.map(|plug| self.plug_name(plug).to_string()),
+            wanted,
+            because: because.to_string(),
+            due: None,
+            late: None,
+        }
+    }
+
+    fn channel_name(&self, channel: u32) -> &str {
+        &self.config.channels[channel as usize].name
+    }
+
+    fn plug_name(&self, plug: u32) -> &str {
+        let plug = &self.plugs[plug as usize];
+        &self.config.channels[plug.channel as usize].plugs[plug.nth as usize]
+    }
+
+    fn kind(&self, plug: u32) -> Arc<PlugKind> {
+        let channel = self.plugs[plug as usize].channel;
+        Arc::clone(&self.config.channels[channel as usize].kind)
+    }
+
+    /// What a plug is to be: what a hand made it, else what its channel is wanted to be. `None`: left as it is.
+    fn target(&self, plug: u32) -> Option<Power> {
+        let plug = &self.plugs[plug as usize];
+        match self.channels[plug.channel as usize].wanted {
+            Some(wanted) => Some(plug.hand.as_ref().map_or(wanted, |hand| hand.wanted)),
+            None => plug.put_back,
+        }
+    }
+}

@@ -2,7 +2,9 @@
 
 use chrono::{DateTime, Utc};
 
-use super::types::{Delivery, Hand, Override};
+use super::channel::Standing;
+use super::types::{Delivery, Ends, Hand, Now, Override};
+use super::{Keeper, MISSES_SHOWN};
 use crate::pure::power::Power;
 
 /// What the keeper knows, for status and page.
@@ -79,4 +81,57 @@ pub struct Miss {
     /// `broker unreachable`, `plug gone`, `plug silent`, `plug disagrees`, `lampward not running` or
     /// `clock not trusted`.
     pub because: String,
+}
+
+impl Keeper {
+    /// What is known now. Looks at every channel.
+    pub fn snapshot(&mut self, now: Now) -> Snapshot {
+        let channels = (0..self.channels.len() as u32).map(|channel| self.view(channel, now)).collect();
+        let shown = self.misses.iter().filter(|(found, _)| *found + MISSES_SHOWN >= now.up);
+        let missed = shown.map(|(_, miss)| miss.clone()).collect();
+        Snapshot { now: now.wall, trusted: self.trusted, link_up: self.link.is_some(), channels, missed }
+    }
+
+    fn view(&mut self, channel: u32, now: Now) -> ChannelView {
+        let because = self.because(channel);
+        let next = self.next_change(channel, now);
+        let state = &self.channels[channel as usize];
+        let named = &self.config.channels[channel as usize];
+        let plug = |plug: u32| {
+            let state = &self.plugs[plug as usize];
+            PlugView {
+                plug: self.plug_name(plug).to_string(),
+                said: state.said,
+                delivery: state.delivery,
+                since: state.since,
+                hand: state.hand.as_deref().cloned(),
+            }
+        };
+        ChannelView {
+            name: named.name.clone(),
+            label: named.label.clone(),
+            wanted: state.wanted,
+            because,
+            next,
+            overridden: state.standing.as_ref().map(|standing| standing.as_of(now, self.trusted)),
+            plugs: state.range().map(plug).collect(),
+        }
+    }
+
+    /// The next change of wanted, the end of an override included.
+    fn next_change(&mut self, channel: u32, now: Now) -> Option<Switching> {
+        if !self.trusted {
+            return None;
+        }
+        let standing: Option<&Standing> = self.channels[channel as usize].standing.as_deref();
+        let Some(standing) = standing else { return self.plan.next(channel as usize, now.wall) };
+        let (overridden, ends) = (standing.word.wanted, standing.as_of(now, true).ends);
+        let (Ends::At(at) | Ends::After { at, .. }) = ends else { return None };
+        let (wanted, _) = self.plan.wanted(channel as usize, at);
+        if wanted == overridden {
+            self.plan.next(channel as usize, at)
+        } else {
+            Some(Switching { at, wanted, because: "the override ends".to_string() })
+        }
+    }
 }

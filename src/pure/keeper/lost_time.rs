@@ -1,0 +1,283 @@
+//! What fell due while nobody could send it: lampward was down, or the clock was not trusted.
+
+use std::collections::HashMap;
+use std::sync::Arc;
+
+use chrono::{DateTime, TimeDelta, Utc};
+
+use super::plug::MISSED_AFTER;
+use super::tend::Cause;
+use super::{Down, Ends, Keeper, Keepsake, MISSES_SHOWN, Miss, Override, Switching};
+use crate::pure::entry::{Entry, EntryKind, Note, missed};
+use crate::pure::plan::Plan;
+
+/// Nobody wants to read further back.
+const AT_MOST: TimeDelta = TimeDelta::days(400);
+
+/// What is known of the time before a start.
+#[derive(Debug)]
+pub(super) struct Before {
+    down: Down,
+    overrides: HashMap<String, Override>,
+}
+
+impl Before {
+    /// The overrides are those that stood, whether or not they are over by now.
+    pub fn new(down: Down, keepsake: &Keepsake) -> Before {
+        Before { down, overrides: keepsake.overrides.iter().cloned().collect() }
+    }
+}
+
+/// A switching that fell due while nobody could send it.
+#[derive(Debug)]
+struct Lost {
+    switching: Switching,
+    because: &'static str,
+    overridden: bool,
+}
+
+impl Keeper {
+    /// The wall clock can be gone by from here on: what fell due before is worked out, and what should be is seen to.
+    pub(super) fn trust_gained(&mut self) {
+        self.trusted = true;
+        let mut lost = self.lost_while_down();
+        self.add_lost_while_untrusted(&mut lost);
+        for channel in 0..self.channels.len() as u32 {
+            let name = self.channel_name(channel).to_string();
+            self.catch_up(channel, lost.remove(&name).unwrap_or_default());
+        }
+        self.record_lost_of_gone_channels(lost);
+        self.durations_have_new_instants();
+        self.sign_of_life();
+    }
+
+    /// The wall clock can't be gone by any more.
+    pub(super) fn trust_lost(&mut self) {
+        self.trusted = false;
+        self.untrusted_since = self.now.up;
+        self.next_alive = None;
+        for plug in &mut self.plugs {
+            plug.perhaps_hand = None;
+        }
+        for channel in 0..self.channels.len() as u32 {
+            if let Some(standing) = &mut self.channels[channel as usize].standing {
+                standing.trust_lost(self.now);
+            }
+            self.take_up_plan(channel);
+            self.look(channel);
+        }
+    }
+
+    /// The wall clock was set, and is trusted as before. Forward: whatever was jumped over is due now. Back: the plan
+    /// is followed from there.
+    pub(super) fn clock_stepped(&mut self) {
+        if self.now.wall < self.before.wall {
+            for channel in 0..self.channels.len() as u32 {
+                self.take_up_plan(channel);
+                self.look(channel);
+            }
+        }
+        self.durations_have_new_instants();
+    }
+
+    /// The instants of overrides that run by the other clock have moved.
+    fn durations_have_new_instants(&mut self) {
+        let standing = self.channels.iter().filter_map(|channel| channel.standing.as_ref());
+        if standing.into_iter().any(|standing| matches!(standing.word.ends, Ends::After { .. })) {
+            self.keeping.needed = true;
+        }
+    }
+
+    /// When the time without trust began, by the wall clock of now.
+    fn untrusted_from(&self) -> DateTime<Utc> {
+        self.now.wall - TimeDelta::from_std(self.now.up - self.untrusted_since).unwrap_or(AT_MOST)
+    }
+
+    /// By channel, what fell due between the last sign of life and the start, by the file that held then.
+    fn lost_while_down(&mut self) -> HashMap<String, Vec<Lost>> {
+        let Some(before) = self.before_start.take() else { return HashMap::new() };
+        let until = self.untrusted_from();
+        let from = before.down.last_life.max(until - AT_MOST);
+        if from >= until {
+            return HashMap::new();
+        }
+        let mut plan = Plan::new(Arc::clone(&before.down.config));
+        let mut lost = HashMap::new();
+        for (index, channel) in before.down.config.channels.iter().enumerate() {
+            let word = before.overrides.get(&channel.name);
+            let of_channel: Vec<Lost> = plan
+                .switchings(index, from, until)
+                .into_iter()
+                .map(|switching| Lost {
+                    overridden: word.is_some_and(|word| held(word, switching.at)),
+                    because: missed::NOT_RUNNING,
+                    switching,
+                })
+                .collect();
+            if !of_channel.is_empty() {
+                lost.insert(channel.name.clone(), of_channel);
+            }
+        }
+        lost
+    }
+
+    /// Adds what fell due since, while we ran without knowing the time.
+    fn add_lost_while_untrusted(&mut self, lost: &mut HashMap<String, Vec<Lost>>) {
+        let (from, until) = (self.untrusted_from().max(self.now.wall - AT_MOST), self.now.wall);
+        if from >= until {
+            return;
+        }
+        for index in 0..self.channels.len() {
+            let found = self.plan.switchings(index, from, until);
+            if found.is_empty() {
+                continue;
+            }
+            let standing = self.channels[index].standing.as_ref();
+            let since = standing.map(|standing| {
+                let for_how_long = TimeDelta::from_std(self.now.up - standing.set_at).unwrap_or(AT_MOST);
+                (until - for_how_long, &standing.word)
+            });
+            let overridden = |at: DateTime<Utc>| {
+                since.is_some_and(|(since, word)| since <= at && !matches!(word.ends, Ends::At(end) if end <= at))
+            };
+            let found = found.into_iter().map(|switching| Lost {
+                overridden: overridden(switching.at),
+                because: missed::CLOCK,
+                switching,
+            });
+            lost.entry(self.config.channels[index].name.clone()).or_default().extend(found);
+        }
+    }
+
+    /// Brings one channel to where it should be, and puts on record what it missed.
+    fn catch_up(&mut self, channel: u32, lost: Vec<Lost>) {
+        let before = self.targets(channel);
+        for plug in self.channels[channel as usize].range() {
+            self.plugs[plug as usize].put_back = None;
+        }
+        if let Some(standing) = &mut self.channels[channel as usize].standing {
+            standing.trust_gained(self.now);
+        }
+        self.end_what_is_over(channel);
+        self.take_up_plan(channel);
+        self.work_out_wanted(channel);
+
+        let (overridden, mut lost): (Vec<Lost>, Vec<Lost>) = lost.into_iter().partition(|lost| lost.overridden);
+        for lost in &overridden {
+            self.record_overridden(channel, &lost.switching);
+        }
+        let state = &self.channels[channel as usize];
+        let still_wanted = state.standing.is_none() && state.wanted == lost.last().map(|lost| lost.switching.wanted);
+        let cause = lost.last().filter(|_| still_wanted).map(|last| self.cause_of_lost(last));
+        if cause.as_ref().is_some_and(|cause| !cause.missed) {
+            lost.pop();
+        }
+        for because in [missed::NOT_RUNNING, missed::CLOCK] {
+            let of_reason = lost.iter().filter(|lost| lost.because == because).map(|lost| lost.switching.clone());
+            let switchings: Vec<Switching> = of_reason.collect();
+            self.record_lost(channel, &switchings, because);
+        }
+        match cause {
+            Some(cause) => {
+                for plug in self.channels[channel as usize].range() {
+                    self.begin(plug, cause.clone());
+                }
+            }
+            None => self.begin_changed(channel, &before),
+        }
+        self.tend_channel(channel);
+        self.set_channel_timers(channel);
+    }
+
+    /// The last switching that was lost, if it is put right now: late within 2 min of its time, else missed for good.
+    fn cause_of_lost(&self, lost: &Lost) -> Cause {
+        let lag = self.now.wall - lost.switching.at;
+        let left = MISSED_AFTER.saturating_sub(lag.to_std().unwrap_or_default());
+        Cause {
+            due: Some(lost.switching.at),
+            lag,
+            missed_at: self.now.up + left,
+            missed: left.is_zero(),
+            excuse: Some(lost.because),
+            late: true,
+            ..Cause::unplanned(lost.switching.because.as_str().into(), self.now.up)
+        }
+    }
+
+    /// A planned switching fell due while an override stood.
+    pub(super) fn record_overridden(&mut self, channel: u32, switching: &Switching) {
+        let wanted = Some(switching.wanted);
+        let entry = self.entry(EntryKind::Overridden, channel, None, wanted, &switching.because);
+        self.record(Entry { due: Some(switching.at), ..entry });
+    }
+
+    /// Switchings of a channel that nobody could send: each for each plug, and one line for all.
+    pub(super) fn record_lost(&mut self, channel: u32, switchings: &[Switching], because: &'static str) {
+        let channel = &self.config.channels[channel as usize];
+        let (name, plugs) = (channel.name.clone(), channel.plugs.clone());
+        self.record_lost_by_name(&name, &plugs, switchings, because);
+    }
+
+    fn record_lost_by_name(
+        &mut self,
+        channel: &str,
+        plugs: &[String],
+        switchings: &[Switching],
+        because: &'static str,
+    ) {
+        let (Some(first), Some(last)) = (switchings.first(), switchings.last()) else { return };
+        let shown = TimeDelta::from_std(MISSES_SHOWN).expect("a day fits");
+        for switching in switchings {
+            for plug in plugs {
+                self.record(Entry {
+                    at: self.now.wall,
+                    kind: EntryKind::Missed,
+                    channel: channel.to_string(),
+                    plug: Some(plug.clone()),
+                    wanted: Some(switching.wanted),
+                    because: because.to_string(),
+                    due: Some(switching.at),
+                    late: None,
+                });
+                if self.now.wall - switching.at <= shown {
+                    self.show_miss(Miss {
+                        at: switching.at,
+                        channel: channel.to_string(),
+                        plug: plug.clone(),
+                        wanted: switching.wanted,
+                        because: because.to_string(),
+                    });
+                }
+            }
+        }
+        self.say(Note::LostTime {
+            channel: channel.to_string(),
+            switchings: switchings.len(),
+            first: first.at,
+            last: last.at,
+            because: because.to_string(),
+        });
+    }
+
+    /// Channels that were in the file while it held, and are not any more.
+    fn record_lost_of_gone_channels(&mut self, lost: HashMap<String, Vec<Lost>>) {
+        let mut lost: Vec<(String, Vec<Lost>)> = lost.into_iter().collect();
+        lost.sort_by(|one, other| one.0.cmp(&other.0));
+        for (channel, lost) in lost {
+            let of_channel = lost.iter().filter(|lost| !lost.overridden).map(|lost| lost.switching.clone());
+            let switchings: Vec<Switching> = of_channel.collect();
+            self.record_lost_by_name(&channel, &[String::new()], &switchings, missed::NOT_RUNNING);
+        }
+    }
+}
+
+/// Whether an override from a former run stood at an instant.
+fn held(word: &Override, at: DateTime<Utc>) -> bool {
+    let begun = !word.by_trusted_clock || word.since <= at;
+    let over = match word.ends {
+        Ends::At(end) => end <= at,
+        Ends::After { at: end, .. } => word.by_trusted_clock && end <= at,
+        Ends::Cancelled => false,
+    };
+    begun && !over
+}

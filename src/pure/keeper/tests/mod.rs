@@ -1,0 +1,9 @@
+//! The keeper's promises, one at a time, in a house of two or three lamps where time passes at once.
+
+mod hands;
+mod house;
+mod restart;
+mod telling;
+mod trust;
+
+use house::House;

@@ -1,0 +1,218 @@
+//! Switchings, repetitions and misses.
+
+use super::House;
+use super::house::{JETTY, PARLOUR, SHED};
+use crate::pure::keeper::Input;
+
+/// A quiet evening: off since the start, known to be off.
+fn quiet(parts: &[&str]) -> House {
+    let mut house = House::at("17:00", parts).obedient(&["yard/3", "house/1"]);
+    house.pass(60);
+    house.hush();
+    house
+}
+
+#[test]
+fn a_lamp_goes_on_and_off_at_its_times() {
+    let mut house = quiet(&[JETTY]);
+    house.until("23:59");
+    house.expect(&[
+        "18:00:00 yard/3/order on",
+        "18:00:00 switched yard/3 on: 18:00, due 18:00:00",
+        "23:00:00 yard/3/order off",
+        "23:00:00 switched yard/3 off: 23:00, due 23:00:00",
+    ]);
+}
+
+#[test]
+fn a_silent_plug_is_told_again_and_missed_after_two_minutes() {
+    let mut house = quiet(&[JETTY]);
+    house.obedient.clear();
+    house.until("18:03");
+    house.expect(&[
+        "18:00:00 yard/3/order on",
+        "18:00:05 yard/3/order on",
+        "18:00:10 yard/3/order on",
+        "18:00:20 yard/3/order on",
+        "18:00:40 yard/3/order on",
+        "18:01:40 yard/3/order on",
+        "18:02:00 missed yard/3 on: plug silent, due 18:00:00",
+        "18:02:40 yard/3/order on",
+    ]);
+    assert_eq!(house.state("jetty"), "missed, says off");
+}
+
+#[test]
+fn a_missed_lamp_that_comes_right_after_all_is_late_and_not_missed_twice() {
+    let mut house = quiet(&[JETTY]);
+    house.obedient.clear();
+    house.until("18:10:10");
+    assert_eq!(house.lines_with("missed").len(), 1);
+    house.report("yard/3", "on");
+    house.expect(&["18:10:10 late yard/3 on: 18:00, due 18:00:00, 610 s late"]);
+    house.until("22:59");
+    house.expect(&[]);
+    assert_eq!(house.state("jetty"), "confirmed, says on");
+}
+
+#[test]
+fn a_plug_that_can_be_asked_is_asked_with_each_repetition() {
+    let mut house = quiet(&[PARLOUR]);
+    house.obedient.clear();
+    house.until("18:00:12");
+    let lines = house.lines_with("house/1");
+    assert_eq!(
+        lines[lines.len() - 5..],
+        [
+            "18:00:00 house/1/order on",
+            "18:00:05 house/1/order on",
+            "18:00:05 house/1/ask",
+            "18:00:10 house/1/order on",
+            "18:00:10 house/1/ask",
+        ]
+    );
+}
+
+#[test]
+fn a_plug_without_reports_is_accepted_when_the_broker_has_taken_the_command() {
+    let mut house = quiet(&[SHED]);
+    house.until("18:30");
+    house.expect(&["18:00:00 shed/1/order on", "18:00:00 switched shed/1 on: 18:00, due 18:00:00"]);
+    assert_eq!(house.state("shed"), "accepted, says nothing");
+}
+
+#[test]
+fn a_plug_without_reports_whose_commands_the_broker_does_not_take_is_missed() {
+    let mut house = quiet(&[SHED]);
+    house.acks = false;
+    house.until("18:02");
+    let lines = house.lines_with("missed");
+    assert_eq!(lines, ["18:02:00 missed shed/1 on: broker unreachable, due 18:00:00"]);
+}
+
+#[test]
+fn a_plug_that_says_nothing_new_is_left_alone_after_three_silences() {
+    let mut house = House::at("19:00", &[JETTY]);
+    house.retained("yard/3", "on");
+    house.pass(3600);
+    house.expect(&[
+        "19:00:00 yard/3/order on",
+        "19:00:05 yard/3/order on",
+        "19:00:10 yard/3/order on",
+        "19:00:20 switched yard/3 on: lit from 18:00 until 23:00",
+    ]);
+    assert_eq!(house.state("jetty"), "accepted, says on");
+}
+
+#[test]
+fn a_plug_that_can_be_asked_is_never_taken_at_its_silence() {
+    let mut house = House::at("19:00", &[PARLOUR]);
+    house.retained("house/1", "on");
+    house.pass(200);
+    assert_eq!(house.lines_with("missed"), ["19:02:00 missed house/1 on: plug silent"]);
+}
+
+#[test]
+fn a_plug_that_says_otherwise_is_missed_because_it_disagrees() {
+    let mut house = quiet(&[JETTY]);
+    house.obedient.clear();
+    house.until("18:00:30");
+    house.report("yard/3", "off");
+    house.until("18:02");
+    assert_eq!(house.lines_with("missed"), ["18:02:00 missed yard/3 on: plug disagrees, due 18:00:00"]);
+}
+
+#[test]
+fn a_switching_without_a_broker_is_missed_and_made_up_when_it_is_back() {
+    let mut house = quiet(&[JETTY]);
+    house.until("17:59");
+    house.input(Input::LinkDown);
+    house.until("18:30");
+    house.expect(&["18:02:00 missed yard/3 on: broker unreachable, due 18:00:00"]);
+    house.input(Input::LinkUp);
+    house.expect(&["18:30:00 yard/3/order on", "18:30:00 late yard/3 on: 18:00, due 18:00:00, 1800 s late"]);
+}
+
+#[test]
+fn the_two_minutes_run_from_the_switching_whatever_the_link_does() {
+    let mut house = quiet(&[JETTY]);
+    house.obedient.clear();
+    house.until("18:01:57");
+    house.input(Input::LinkDown);
+    house.pass(1);
+    house.input(Input::LinkUp);
+    house.until("18:02:30");
+    assert_eq!(house.lines_with("missed"), ["18:02:00 missed yard/3 on: broker unreachable, due 18:00:00"]);
+}
+
+#[test]
+fn what_waited_in_a_dead_link_is_decided_anew() {
+    let mut house = quiet(&[JETTY]);
+    house.obedient.clear();
+    house.until("22:59:59");
+    house.input(Input::LinkDown);
+    house.until("23:30");
+    house.hush();
+    house.input(Input::LinkUp);
+    assert_eq!(house.lines_with("order"), ["23:30:00 yard/3/order off"]);
+}
+
+#[test]
+fn a_switching_overtaken_by_the_next_before_it_was_confirmed_is_missed() {
+    let short = JETTY.replace("\"23:00\" }", "\"18:01\", at_least = \"1 min\" }");
+    let mut house = quiet(&[&short]);
+    house.obedient.clear();
+    house.until("18:01");
+    let lines = house.lines_with(":");
+    assert!(lines.contains(&"18:01:00 missed yard/3 on: plug silent, due 18:00:00".to_string()), "{lines:?}");
+}
+
+#[test]
+fn a_report_under_way_before_the_command_proves_nothing() {
+    // On is sent at 22:59:59 and its answer gets lost; the plan turns to off; the last word is still off.
+    let mut house = quiet(&[PARLOUR]);
+    house.obedient.clear();
+    house.until("18:00:01");
+    house.report("house/1", "off");
+    house.set("parlour", crate::pure::power::Power::Off, None);
+    assert_eq!(house.lines_with("order off"), ["18:00:01 house/1/order off"]);
+}
+
+#[test]
+fn every_switching_of_a_plug_that_cannot_be_asked_is_told_even_if_it_said_so_already() {
+    // Its last report may have been lost since, and nobody will ask it.
+    let mut house = quiet(&[JETTY]);
+    house.until("18:30");
+    house.pass(60);
+    house.report("yard/3", "off");
+    house.pass(10);
+    house.hush();
+    house.until("23:00");
+    assert_eq!(house.lines_with("yard/3/order"), ["23:00:00 yard/3/order off"]);
+}
+
+#[test]
+fn commands_are_paced() {
+    let three = [
+        "[broker]\npace = \"200 ms\"\n".replace("200 ms", "1 s"),
+        JETTY.replace("plug  = \"yard/3\"", "plugs = [\"yard/1\", \"yard/2\", \"yard/3\"]"),
+    ];
+    let mut house = House::at("17:00", &[&three[0], &three[1]]).obedient(&["yard/1", "yard/2", "yard/3"]);
+    house.pass(60);
+    house.hush();
+    house.until("18:01");
+    assert_eq!(
+        house.lines_with("order"),
+        ["18:00:00 yard/1/order on", "18:00:01 yard/2/order on", "18:00:02 yard/3/order on"]
+    );
+}
+
+#[test]
+fn a_house_at_rest_sleeps() {
+    let mut house = House::at("17:00", &[JETTY, SHED]).obedient(&["yard/3"]);
+    house.pass(60);
+    let before = house.steps;
+    house.pass(3600 * 24);
+    // A sign of life every 10 min is 144, two switchings with their answers a handful more.
+    assert!(house.steps - before <= 144 + 12, "{} steps a day", house.steps - before);
+}

@@ -1,0 +1,1 @@
+//! The wall clock is not trusted, becomes trusted, or is set.
