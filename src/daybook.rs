@@ -44,8 +44,9 @@ enum Job {
 }
 
 /// What is wrong with the writing, shared by both ends of the queue.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 struct Health {
+    path: PathBuf,
     trouble: Option<String>,
     lost: u64,
 }
@@ -56,7 +57,7 @@ impl Daybook {
     /// Never fails: where nothing can be opened, it says so in the log and goes on trying.
     pub fn open(folder: &Path, years: u32, now: DateTime<Utc>) -> Daybook {
         let path = folder.join("daybook.sqlite");
-        let health = Arc::new(Mutex::new(Health::default()));
+        let health = Arc::new(Mutex::new(Health { path: path.clone(), trouble: None, lost: 0 }));
         let mut writer = Writer {
             path: path.clone(),
             years,
@@ -125,7 +126,7 @@ impl Daybook {
 impl Health {
     fn lose(&mut self, entries: u64, because: &str) {
         if self.lost == 0 {
-            warn!(because, "the daybook loses entries; switching goes on");
+            warn!(path = %self.path.display(), because, "the daybook loses entries; switching goes on");
         }
         self.lost += entries;
         if self.trouble.is_none() {
@@ -135,14 +136,15 @@ impl Health {
 
     fn fail(&mut self, because: String) {
         if self.trouble.is_none() {
-            warn!(because, "the daybook cannot be written; switching goes on, and entries are held back");
+            let path = self.path.display();
+            warn!(%path, because, "the daybook cannot be written; switching goes on, and entries are held back");
         }
         self.trouble = Some(because);
     }
 
     fn recover(&mut self) {
         if self.trouble.take().is_some() {
-            info!(lost = self.lost, "the daybook is written again");
+            info!(path = %self.path.display(), lost = self.lost, "the daybook is written again");
         }
         self.lost = 0;
     }

@@ -328,7 +328,7 @@ pub fn status(facts: &Facts, sky: &Sky, now: DateTime<Utc>) -> Status {
         clock: ClockNow {
             trusted: snapshot.trusted,
             because: facts.clock_because.clone(),
-            zone_rules: chrono_tz::IANA_TZDB_VERSION.to_string(),
+            zone_rules: crate::pure::local_time::ZONE_RULES.to_string(),
         },
         broker: BrokerNow {
             link: if snapshot.link_up { "up" } else { "down" }.to_string(),

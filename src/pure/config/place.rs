@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use chrono::{NaiveDate, NaiveTime, Offset, TimeDelta, TimeZone};
+use chrono::{NaiveTime, TimeDelta};
 use toml::de::DeValue;
 
 use super::fault::{PhraseFault, quoted};
@@ -11,6 +11,7 @@ use super::phrases::{
 };
 use super::reader::{Entry, Reader, Table};
 use super::{Place, Position, Shifts};
+use crate::pure::local_time::offsets_in;
 use crate::pure::moment::{NamedTime, WORDS, parse_clock};
 use crate::pure::zone::{ClockChange, Zone, ZoneRules};
 
@@ -97,11 +98,10 @@ fn offsets(rules: ZoneRules) -> (i32, i32) {
         ZoneRules::Fixed(offset) => return (offset.local_minus_utc(), offset.local_minus_utc()),
         ZoneRules::Named(zone) => zone,
     };
-    // Every week: the shortest time between two changes is the month of Ramadan in Morocco.
-    let days =
-        YEARS.filter_map(|year| NaiveDate::from_ymd_opt(year, 1, 1)).flat_map(|first| first.iter_weeks().take(53));
-    let all = days.map(|day| zone.offset_from_utc_datetime(&day.and_time(NaiveTime::MIN)).fix().local_minus_utc());
-    all.fold((i32::MAX, i32::MIN), |(least, most), offset| (least.min(offset), most.max(offset)))
+    let all = YEARS.map(|year| offsets_in(zone, year));
+    all.fold((i32::MAX, i32::MIN), |(least, most), (standard, summer)| {
+        (least.min(standard.local_minus_utc()), most.max(summer.local_minus_utc()))
+    })
 }
 
 /// Text that people read: not empty, printable.
