@@ -4,6 +4,7 @@
 //! `report → keeper → daybook, status`. [`pure`] decides and knows nothing of sockets, files, clocks or
 //! threads; everything else here is the shell that carries out what it says.
 
+pub mod broker;
 pub mod cli;
 pub mod clock;
 pub mod daybook;

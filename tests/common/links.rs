@@ -130,9 +130,10 @@ pub async fn it_says_here_and_gone(link: LinkSettings, watcher: LinkSettings) {
 /// What was listened to before and is no more stays silent; what is new speaks.
 pub async fn listening_can_change(teller: LinkSettings, listener: LinkSettings) {
     let mut listener = up(listener, &["yard/3/report", "yard/4/report"]).await;
-    let teller = up(teller, &[]).await;
+    let mut teller = up(teller, &[]).await;
     teller.publish(None, "yard/3/report", "1", true);
-    teller.publish(None, "yard/5/report", "2", true);
+    teller.publish(Some(Ticket(1)), "yard/5/report", "2", true);
+    until(&mut teller, "acknowledged", |event| (event == LinkEvent::Acked(Ticket(1))).then_some(())).await;
     assert_eq!(message(&mut listener).await, text(("yard/3/report", "1", false)));
     listener.listen(vec!["yard/4/report".into(), "yard/5/report".into()]);
     assert_eq!(message(&mut listener).await, text(("yard/5/report", "2", true)));
