@@ -11,6 +11,7 @@ pub mod daybook;
 pub mod keepsake;
 pub mod link;
 pub mod log;
+pub mod make_believe;
 pub mod pure;
 pub mod state;
 pub mod web;

@@ -56,6 +56,11 @@ impl fmt::Debug for LinkSettings {
     }
 }
 
+/// An address as the client library wants it: IPv6 in brackets.
+pub fn literal_host(ip: std::net::IpAddr) -> String {
+    words::host(&ip.to_string())
+}
+
 /// What comes from the link.
 #[derive(Clone, Debug, PartialEq)]
 pub enum LinkEvent {

@@ -33,7 +33,7 @@ impl Mosquitto {
     pub fn with_account(user: &str, password: &str) -> Mosquitto {
         let folder = tempfile::tempdir().unwrap();
         let file = folder.path().join("accounts");
-        let made = Command::new("mosquitto_passwd").args(["-b", "-c"]).arg(&file).args([user, password]).status();
+        let made = program("mosquitto_passwd").args(["-b", "-c"]).arg(&file).args([user, password]).status();
         assert!(made.expect("mosquitto_passwd: is the package mosquitto installed?").success());
         Mosquitto::in_folder(folder, &format!("allow_anonymous false\npassword_file {}", file.display()))
     }
@@ -68,7 +68,7 @@ impl Mosquitto {
 
     /// False if it ended at once, as it does when the port is taken.
     fn launch(&mut self) -> bool {
-        let mut child = Command::new("mosquitto")
+        let mut child = program("mosquitto")
             .arg("-c")
             .arg(self.folder.path().join("conf"))
             .stdin(Stdio::null())
@@ -152,13 +152,21 @@ impl Mosquitto {
     pub fn publish(&self, topic: &str, payload: &[u8], retain: bool) {
         let file: PathBuf = self.folder.path().join("payload");
         fs::write(&file, payload).unwrap();
-        let mut command = Command::new("mosquitto_pub");
+        let mut command = program("mosquitto_pub");
         command.args(["-h", "127.0.0.1", "-q", "1", "-p", &self.port.to_string(), "-t", topic, "-f"]).arg(&file);
         if retain {
             command.arg("-r");
         }
         assert!(command.status().expect("mosquitto_pub: is mosquitto-clients installed?").success());
     }
+}
+
+/// A program of the packages mosquitto and mosquitto-clients, also where `/usr/sbin` is not on the path.
+pub fn program(name: &str) -> Command {
+    let path = std::env::var("PATH").unwrap_or_default();
+    let mut command = Command::new(name);
+    command.env("PATH", format!("{path}:/usr/sbin:/usr/local/sbin"));
+    command
 }
 
 impl Drop for Mosquitto {
