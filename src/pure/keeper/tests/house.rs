@@ -68,7 +68,8 @@ pub struct House {
     pub keeper: Keeper,
     pub wall: DateTime<Utc>,
     pub up: Duration,
-    pub rest: Duration,
+    /// When the clock that never jumps is to be looked at again.
+    pub rest_until: Duration,
     pub wake_at: Option<DateTime<Utc>>,
     /// Plugs that do and report what they are told, at once.
     pub obedient: BTreeSet<String>,
@@ -97,7 +98,7 @@ impl House {
             keeper,
             wall,
             up: Duration::ZERO,
-            rest: step.rest,
+            rest_until: step.rest,
             wake_at: step.wake_at,
             obedient: BTreeSet::new(),
             acks: true,
@@ -127,8 +128,8 @@ impl House {
     }
 
     fn perform(&mut self, step: Step) {
-        (self.rest, self.wake_at) = (step.rest, step.wake_at);
-        assert!(self.rest > Duration::ZERO);
+        assert!(step.rest > Duration::ZERO);
+        (self.rest_until, self.wake_at) = (self.up + step.rest, step.wake_at);
         for output in step.outputs {
             let time = self.wall.format("%H:%M:%S");
             match output {
@@ -200,7 +201,8 @@ impl House {
         let end = self.up + Duration::from_secs(seconds);
         loop {
             let until_wake = self.wake_at.map(|at| (at - self.wall).to_std().unwrap_or(Duration::from_millis(1)));
-            let rest = until_wake.map_or(self.rest, |wake| wake.min(self.rest)).max(Duration::from_millis(1));
+            let rest = self.rest_until.saturating_sub(self.up);
+            let rest = until_wake.map_or(rest, |wake| wake.min(rest)).max(Duration::from_millis(1));
             if self.up + rest > end {
                 self.shift(end - self.up);
                 return;
@@ -269,7 +271,9 @@ impl House {
         let wall = self.wall + TimeDelta::seconds(seconds as i64);
         let mut house = House::start(&wall.to_rfc3339(), parts, start);
         house.obedient = self.obedient;
-        house.kept = if house.kept == Keepsake::default() { self.kept } else { house.kept };
+        if !house.transcript.iter().any(|line| line.ends_with("keep")) {
+            house.kept = self.kept;
+        }
         house
     }
 }

@@ -2,6 +2,9 @@
 
 mod hands;
 mod house;
+mod overrides;
+mod reload;
+mod reports;
 mod restart;
 mod telling;
 mod trust;

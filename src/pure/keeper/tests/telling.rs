@@ -60,9 +60,11 @@ fn a_plug_that_can_be_asked_is_asked_with_each_repetition() {
     let mut house = quiet(&[PARLOUR]);
     house.obedient.clear();
     house.until("18:00:12");
-    let lines = house.lines_with("house/1");
+    // The question at 18:00:00 is the one of every ten minutes.
+    let mut lines = house.lines_with("house/1");
+    lines.retain(|line| line.starts_with("18:00") && line != "18:00:00 house/1/ask");
     assert_eq!(
-        lines[lines.len() - 5..],
+        lines,
         [
             "18:00:00 house/1/order on",
             "18:00:05 house/1/order on",
