@@ -1,8 +1,15 @@
 //! The command line: one file per command.
 
+mod cancel;
 mod check;
+mod client;
+mod columns;
 pub mod file;
+mod now;
+mod override_;
+mod past;
 
+use std::io::Write;
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand, ValueEnum};
@@ -21,6 +28,14 @@ pub struct Cli {
 pub enum Command {
     /// Shows every fault of the file, or what was read from it.
     Check(check::Check),
+    /// What every lamp is doing, why, and what is next; asks the running daemon.
+    Now(now::NowCommand),
+    /// Has a lamp on or off until something, whatever the plan says; on the running daemon.
+    Override(override_::OverrideCommand),
+    /// Takes an override back; on the running daemon.
+    Cancel(cancel::CancelCommand),
+    /// What happened: switched, late, missed, by hand, overridden; asks the running daemon.
+    Past(past::PastCommand),
 }
 
 /// How a command prints data.
@@ -56,10 +71,27 @@ impl Failure {
     }
 }
 
+/// Prints what a command found. Whoever stops reading early, as `head` does, has had enough: that is no fault.
+///
+/// # Errors
+/// Standard output can't be written.
+pub fn print(text: &str) -> Result<ExitCode, Failure> {
+    match std::io::stdout().lock().write_all(text.as_bytes()) {
+        Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => {
+            Err(Failure::Other(format!("cannot write to standard output: {error}")))
+        }
+        Ok(()) | Err(_) => Ok(ExitCode::SUCCESS),
+    }
+}
+
 /// Carries out one command line.
 pub fn run(cli: Cli) -> ExitCode {
     let done = match cli.command {
         Command::Check(check) => check::run(&check),
+        Command::Now(now) => now::run(&now),
+        Command::Override(wish) => override_::run(&wish),
+        Command::Cancel(cancel) => cancel::run(&cancel),
+        Command::Past(past) => past::run(&past),
     };
     done.unwrap_or_else(|failure| failure.report())
 }

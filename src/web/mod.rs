@@ -13,6 +13,7 @@ mod orders;
 mod page;
 mod problem;
 mod read;
+pub mod words;
 
 use std::io;
 use std::sync::Arc;

@@ -199,7 +199,7 @@ async fn the_page_says_each_lamp_in_words_and_needs_no_script() {
         "Your word stands: on until 23:10, the planned switch-off.",
         "Plug yard/3 confirmed it 15:54.",
         "Next: off tomorrow 08:59, sunrise.",
-        "yesterday 15:55: parlour should have gone on; plug silent",
+        "yesterday 15:55: Parlour &lt;&quot;snug&quot;&gt; should have gone on; plug silent",
         "a change of [web] waits for a restart.",
         "Clock trusted: synchronised. Broker up since",
         "Parlour &lt;&quot;snug&quot;&gt;",
