@@ -8,6 +8,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use super::plug::MISSED_AFTER;
 use super::tend::Cause;
 use super::{Down, Ends, Keeper, Keepsake, MISSES_SHOWN, Miss, Override, Switching};
+use crate::pure::config::Config;
 use crate::pure::entry::{Entry, EntryKind, Note, missed};
 use crate::pure::plan::Plan;
 
@@ -34,19 +35,28 @@ struct Lost {
     switching: Switching,
     because: &'static str,
     overridden: bool,
+    /// Plugs for which it was settled before lampward was killed.
+    settled: Vec<String>,
+}
+
+impl Lost {
+    fn concerns(&self, plug: &str) -> bool {
+        !self.settled.iter().any(|settled| settled == plug)
+    }
 }
 
 impl Keeper {
     /// The wall clock can be gone by from here on: what fell due before is worked out, and what should be is seen to.
     pub(super) fn trust_gained(&mut self) {
         self.trusted = true;
+        let config_then = self.before_start.as_ref().map(|before| Arc::clone(&before.down.config));
         let mut lost = self.lost_while_down();
         self.add_lost_while_untrusted(&mut lost);
         for channel in 0..self.channels.len() as u32 {
             let name = self.channel_name(channel).to_string();
             self.catch_up(channel, lost.remove(&name).unwrap_or_default());
         }
-        self.record_lost_of_gone_channels(lost);
+        self.record_lost_of_gone_channels(lost, config_then);
         self.durations_have_new_instants();
         self.sign_of_life();
     }
@@ -93,26 +103,31 @@ impl Keeper {
         self.now.wall - TimeDelta::from_std(self.now.up - self.untrusted_since).unwrap_or(AT_MOST)
     }
 
-    /// By channel, what fell due between the last sign of life and the start, by the file that held then.
+    /// By channel, what fell due between the last sign of life and the start, by the file that held then. A sign of
+    /// life says nothing of a switching that was then still waiting to be confirmed.
     fn lost_while_down(&mut self) -> HashMap<String, Vec<Lost>> {
         let Some(before) = self.before_start.take() else { return HashMap::new() };
         let until = self.untrusted_from();
-        let from = before.down.last_life.max(until - AT_MOST);
-        if from >= until {
+        if before.down.last_life >= until {
             return HashMap::new();
         }
+        let from = (before.down.last_life - unconfirmed_at_most()).max(until - AT_MOST);
         let mut plan = Plan::new(Arc::clone(&before.down.config));
         let mut lost = HashMap::new();
         for (index, channel) in before.down.config.channels.iter().enumerate() {
             let word = before.overrides.get(&channel.name);
+            let recent = before.down.recent.iter().filter(|entry| entry.channel == channel.name);
+            let recent: Vec<&Entry> = recent.filter(|entry| entry.due.is_some()).collect();
             let of_channel: Vec<Lost> = plan
                 .switchings(index, from, until)
                 .into_iter()
                 .map(|switching| Lost {
                     overridden: word.is_some_and(|word| held(word, switching.at)),
                     because: missed::NOT_RUNNING,
+                    settled: settled(&recent, switching.at, &channel.plugs),
                     switching,
                 })
+                .filter(|lost| channel.plugs.iter().any(|plug| lost.concerns(plug)))
                 .collect();
             if !of_channel.is_empty() {
                 lost.insert(channel.name.clone(), of_channel);
@@ -143,6 +158,7 @@ impl Keeper {
             let found = found.into_iter().map(|switching| Lost {
                 overridden: overridden(switching.at),
                 because: missed::CLOCK,
+                settled: Vec::new(),
                 switching,
             });
             lost.entry(self.config.channels[index].name.clone()).or_default().extend(found);
@@ -168,22 +184,26 @@ impl Keeper {
         }
         let state = &self.channels[channel as usize];
         let still_wanted = state.standing.is_none() && state.wanted == lost.last().map(|lost| lost.switching.wanted);
-        let cause = lost.last().filter(|_| still_wanted).map(|last| self.cause_of_lost(last));
-        if cause.as_ref().is_some_and(|cause| !cause.missed) {
+        let cause = lost.last().filter(|_| still_wanted).map(|last| {
+            let range = self.channels[channel as usize].range();
+            let concerned: Vec<u32> = range.filter(|plug| last.concerns(self.plug_name(*plug))).collect();
+            (self.cause_of_lost(last), concerned)
+        });
+        if cause.as_ref().is_some_and(|(cause, _)| !cause.missed) {
             lost.pop();
         }
+        let named = &self.config.channels[channel as usize];
+        let (name, plugs) = (named.name.clone(), named.plugs.clone());
+        let concerned = cause.as_ref().map(|(_, concerned)| concerned.clone()).unwrap_or_default();
         for because in [missed::NOT_RUNNING, missed::CLOCK] {
-            let of_reason = lost.iter().filter(|lost| lost.because == because).map(|lost| lost.switching.clone());
-            let switchings: Vec<Switching> = of_reason.collect();
-            self.record_lost(channel, &switchings, because);
+            let of_reason: Vec<&Lost> = lost.iter().filter(|lost| lost.because == because).collect();
+            self.record_all_lost(&name, &plugs, &of_reason, because);
         }
-        match cause {
-            Some(cause) => {
-                for plug in self.channels[channel as usize].range() {
-                    self.begin(plug, cause.clone());
-                }
+        self.begin_changed(channel, &before);
+        if let Some((cause, _)) = cause {
+            for plug in concerned {
+                self.begin(plug, cause.clone());
             }
-            None => self.begin_changed(channel, &before),
         }
         self.tend_channel(channel);
         self.set_channel_timers(channel);
@@ -213,62 +233,72 @@ impl Keeper {
 
     /// Switchings of a channel that nobody could send: each for each plug, and one line for all.
     pub(super) fn record_lost(&mut self, channel: u32, switchings: &[Switching], because: &'static str) {
-        let channel = &self.config.channels[channel as usize];
-        let (name, plugs) = (channel.name.clone(), channel.plugs.clone());
-        self.record_lost_by_name(&name, &plugs, switchings, because);
+        let lost: Vec<Lost> = switchings
+            .iter()
+            .map(|switching| Lost { switching: switching.clone(), because, overridden: false, settled: Vec::new() })
+            .collect();
+        let named = &self.config.channels[channel as usize];
+        let (name, plugs) = (named.name.clone(), named.plugs.clone());
+        self.record_all_lost(&name, &plugs, &lost.iter().collect::<Vec<_>>(), because);
     }
 
-    fn record_lost_by_name(
-        &mut self,
-        channel: &str,
-        plugs: &[String],
-        switchings: &[Switching],
-        because: &'static str,
-    ) {
-        let (Some(first), Some(last)) = (switchings.first(), switchings.last()) else { return };
+    fn record_all_lost(&mut self, channel: &str, plugs: &[String], all: &[&Lost], because: &'static str) {
+        let (Some(first), Some(last)) = (all.first(), all.last()) else { return };
         let shown = TimeDelta::from_std(MISSES_SHOWN).expect("a day fits");
-        for switching in switchings {
-            for plug in plugs {
+        for lost in all {
+            let Switching { at, wanted, .. } = lost.switching;
+            for plug in plugs.iter().filter(|plug| lost.concerns(plug)) {
                 self.record(Entry {
                     at: self.now.wall,
                     kind: EntryKind::Missed,
                     channel: channel.to_string(),
                     plug: Some(plug.clone()),
-                    wanted: Some(switching.wanted),
+                    wanted: Some(wanted),
                     because: because.to_string(),
-                    due: Some(switching.at),
+                    due: Some(at),
                     late: None,
                 });
-                if self.now.wall - switching.at <= shown {
-                    self.show_miss(Miss {
-                        at: switching.at,
-                        channel: channel.to_string(),
-                        plug: plug.clone(),
-                        wanted: switching.wanted,
-                        because: because.to_string(),
-                    });
+                if self.now.wall - at <= shown {
+                    let (channel, plug) = (channel.to_string(), plug.clone());
+                    self.show_miss(Miss { at, channel, plug, wanted, because: because.to_string() });
                 }
             }
         }
         self.say(Note::LostTime {
             channel: channel.to_string(),
-            switchings: switchings.len(),
-            first: first.at,
-            last: last.at,
+            switchings: all.len(),
+            first: first.switching.at,
+            last: last.switching.at,
             because: because.to_string(),
         });
     }
 
     /// Channels that were in the file while it held, and are not any more.
-    fn record_lost_of_gone_channels(&mut self, lost: HashMap<String, Vec<Lost>>) {
-        let mut lost: Vec<(String, Vec<Lost>)> = lost.into_iter().collect();
-        lost.sort_by(|one, other| one.0.cmp(&other.0));
-        for (channel, lost) in lost {
-            let of_channel = lost.iter().filter(|lost| !lost.overridden).map(|lost| lost.switching.clone());
-            let switchings: Vec<Switching> = of_channel.collect();
-            self.record_lost_by_name(&channel, &[String::new()], &switchings, missed::NOT_RUNNING);
+    fn record_lost_of_gone_channels(&mut self, lost: HashMap<String, Vec<Lost>>, config: Option<Arc<Config>>) {
+        let Some(config) = config else { return };
+        for channel in &config.channels {
+            let Some(lost) = lost.get(&channel.name) else { continue };
+            let lost: Vec<&Lost> = lost.iter().filter(|lost| !lost.overridden).collect();
+            self.record_all_lost(&channel.name, &channel.plugs, &lost, missed::NOT_RUNNING);
         }
     }
+}
+
+/// How long a switching waits to be confirmed before it is on record as missed.
+fn unconfirmed_at_most() -> TimeDelta {
+    TimeDelta::from_std(MISSED_AFTER).expect("2 min fit")
+}
+
+/// The plugs for which the daybook knows what became of a switching.
+fn settled(recent: &[&Entry], due: DateTime<Utc>, plugs: &[String]) -> Vec<String> {
+    let mut settled = Vec::new();
+    for entry in recent.iter().filter(|entry| entry.due == Some(due)) {
+        match &entry.plug {
+            Some(plug) => settled.push(plug.clone()),
+            None => settled.extend_from_slice(plugs),
+        }
+    }
+    settled
 }
 
 /// Whether an override from a former run stood at an instant.

@@ -197,6 +197,9 @@ pub struct Down {
     pub last_life: DateTime<Utc>,
     /// The last good copy of the file: what was due goes by it.
     pub config: Arc<Config>,
+    /// What the daybook has since 5 min before the last sign of life (more does no harm): a switching that was
+    /// waiting to be confirmed when lampward was killed has no entry there, one that was settled has.
+    pub recent: Vec<Entry>,
 }
 
 /// The outcome of one step.

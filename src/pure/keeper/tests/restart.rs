@@ -2,12 +2,13 @@
 
 use super::House;
 use super::house::{JETTY, file, instant};
+use crate::pure::entry::{Entry, EntryKind};
 use crate::pure::keeper::{Down, Input, Start};
 use crate::pure::power::Power;
 
 /// Started with a trusted clock; the last sign of life is of `last_life`.
 fn trusted(last_life: &str, parts: &[&str]) -> Start {
-    let down = Some(Down { last_life: instant(last_life), config: file(parts) });
+    let down = Some(Down { last_life: instant(last_life), config: file(parts), recent: Vec::new() });
     Start { trusted: true, down, ..Start::default() }
 }
 
@@ -162,4 +163,35 @@ fn overrides_of_channels_that_are_no_longer_in_the_file_are_dropped() {
     house.set("jetty", Power::Off, Some("cancelled"));
     let house = house.restart(60, &[super::house::PARLOUR], trusted("19:00", &[JETTY]));
     assert!(house.kept.overrides.is_empty());
+}
+
+#[test]
+fn a_switching_that_waited_to_be_confirmed_when_lampward_was_killed_is_not_lost() {
+    let mut house = House::at("17:59", &[JETTY]);
+    house.until("18:00:30");
+    // Another lamp's entry, made at 18:00:20, is the last sign of life.
+    let mut house = house.restart(300, &[JETTY], trusted("18:00:20", &[JETTY]));
+    house.hush();
+    house.input(Input::LinkUp);
+    house.report("yard/3", "on");
+    house.expect(&["18:05:30 yard/3/order on", "18:05:30 late yard/3 on: 18:00, due 18:00:00, 330 s late"]);
+}
+
+#[test]
+fn a_switching_that_was_settled_before_lampward_was_killed_is_not_missed() {
+    let settled = Entry {
+        at: instant("18:00:01"),
+        kind: EntryKind::Switched,
+        channel: "jetty".to_string(),
+        plug: Some("yard/3".to_string()),
+        wanted: Some(Power::On),
+        because: "18:00".to_string(),
+        due: Some(instant("18:00")),
+        late: None,
+    };
+    let down = Down { last_life: instant("18:00:20"), config: file(&[JETTY]), recent: vec![settled] };
+    let mut house = House::start("18:05", &[JETTY], Start { trusted: true, down: Some(down), ..Start::default() });
+    house.input(Input::LinkUp);
+    house.report("yard/3", "on");
+    house.expect(&["18:05:00 yard/3/order on", "18:05:00 switched yard/3 on: lit from 18:00 until 23:00"]);
 }
