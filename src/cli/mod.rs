@@ -1,5 +1,6 @@
 //! The command line: one file per command.
 
+mod ahead;
 mod cancel;
 mod check;
 mod client;
@@ -26,6 +27,8 @@ pub struct Cli {
 /// The commands.
 #[derive(Debug, Subcommand)]
 pub enum Command {
+    /// The coming switchings with their reasons, and what stays dark and why.
+    Ahead(ahead::Ahead),
     /// Shows every fault of the file, or what was read from it.
     Check(check::Check),
     /// What every lamp is doing, why, and what is next; asks the running daemon.
@@ -87,6 +90,7 @@ pub fn print(text: &str) -> Result<ExitCode, Failure> {
 /// Carries out one command line.
 pub fn run(cli: Cli) -> ExitCode {
     let done = match cli.command {
+        Command::Ahead(ahead) => ahead::run(&ahead),
         Command::Check(check) => check::run(&check),
         Command::Now(now) => now::run(&now),
         Command::Override(wish) => override_::run(&wish),

@@ -1,5 +1,6 @@
 //! Plans as a person would see them. Each numbered sentence of docs/rules.md has tests that name its number. Expected
 //! instants of the Sun are those of `reference.py`.
 
+mod ahead;
 mod house;
 mod overrides;

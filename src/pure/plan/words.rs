@@ -32,9 +32,10 @@ pub(super) fn reason(zone: &Zone, moment: &Moment, reckoned: &Reckoned) -> Strin
             {
                 let _ = write!(text, "{skipped}");
             }
-            text.push_str(&moved_by(offset, ""));
-            text.push_str(&moved_by(reckoned.shift, if reckoned.shift < TimeDelta::zero() { " lead" } else { " lag" }));
-            text.push_str(&moved_by(reckoned.absence, " for absence"));
+            let shift = if reckoned.shift < TimeDelta::zero() { " lead" } else { " lag" };
+            let moves =
+                [moved_by(offset, ""), moved_by(reckoned.shift, shift), moved_by(reckoned.absence, " for absence")];
+            text.push_str(&moves.into_iter().flatten().collect::<Vec<_>>().join(","));
         }
         Origin::StandIn { turn, at, with_offset } => {
             text.push_str(turn_words(turn));
@@ -42,7 +43,7 @@ pub(super) fn reason(zone: &Zone, moment: &Moment, reckoned: &Reckoned) -> Strin
             if !offset.is_zero() || reckoned.clamp.is_some() {
                 let _ = write!(text, " {}", clock(zone, at));
             }
-            text.push_str(&moved_by(offset, ""));
+            text.push_str(&moved_by(offset, "").unwrap_or_default());
             let _ = write!(text, ", as the Sun {}", stays(moment, turn));
         }
         Origin::Clamped => {
@@ -79,9 +80,7 @@ pub(super) fn lit(zone: &Zone, rule: &Rule, from: &Reckoned, until: &Reckoned) -
 /// What is said of a lamp that waits for its next start: `not before sunset 15:54`, with the date if it is over 24 h off.
 pub(super) fn waiting(zone: &Zone, moment: &Moment, from: &Reckoned, now: DateTime<Utc>) -> String {
     let local = local_of(zone, from.at);
-    let words = brief(zone, moment, from);
-    let time = local.format("%H:%M").to_string();
-    let mut text = if words == time { format!("not before {time}") } else { format!("not before {words} {time}") };
+    let mut text = format!("not before {}", timed(zone, moment, from, &local.format("%H:%M").to_string()));
     if from.at - now > TimeDelta::hours(24) {
         let _ = write!(text, " on {}", local.format("%Y-%m-%d"));
     }
@@ -90,25 +89,35 @@ pub(super) fn waiting(zone: &Zone, moment: &Moment, from: &Reckoned, now: DateTi
 
 /// Why an occasion stays dark, without the `not lit: ` before it: `22:45 is before sunset 23:04`.
 pub(super) fn unlit(zone: &Zone, rule: &Rule, occasion: &Occasion) -> Option<String> {
-    let timed = |moment: &Moment, reckoned: &Reckoned, time: &str| {
-        let words = brief(zone, moment, reckoned);
-        if time.starts_with(words.as_str()) { time.to_owned() } else { format!("{words} {time}") }
-    };
     let text = match &occasion.outcome {
         Outcome::Lit { .. } => return None,
         Outcome::NotAfter { from, until } => {
             let (on, off) = times(zone, from.at, until.at);
             let relation = if until.at == from.at { "is no later than" } else { "is before" };
-            format!("{} {relation} {}", timed(&rule.until, until, &off), timed(&rule.from, from, &on))
+            let (on, off) = (timed(zone, &rule.from, from, &on), timed(zone, &rule.until, until, &off));
+            format!("{off} {relation} {on}")
         }
         Outcome::TooShort { from, until } => {
             let (on, off) = times(zone, from.at, until.at);
-            let (on, off) = (timed(&rule.from, from, &on), timed(&rule.until, until, &off));
+            let (on, off) = (timed(zone, &rule.from, from, &on), timed(zone, &rule.until, until, &off));
             format!("from {on} until {off} is less than {}", duration(rule.at_least))
         }
         Outcome::NoStart { .. } => format!("the Sun {}", stays(&rule.from, Turning::Midnight)),
     };
     Some(text)
+}
+
+/// A moment in a few words with its time: `sunset 23:04`, `sunset less lead 22:54`, `22:45`.
+fn timed(zone: &Zone, moment: &Moment, reckoned: &Reckoned, time: &str) -> String {
+    let words = brief(zone, moment, reckoned);
+    let moved = match (reckoned.clamp, reckoned.shift.num_seconds().signum(), reckoned.absence.is_zero()) {
+        (Some(_), _, _) | (None, 0, true) => "",
+        (None, -1, _) => " less lead",
+        (None, 1, _) => " plus lag",
+        (None, _, _) => " moved for absence",
+    };
+    // A clock time that is written out need not be said twice.
+    if time.starts_with(&words) || words.ends_with(time) { time.to_owned() } else { format!("{words}{moved} {time}") }
 }
 
 /// Two clock times, with seconds where they would look alike without.
@@ -168,11 +177,12 @@ fn skipped(zone: &Zone, written: &ClockTime, at: DateTime<Utc>) -> Option<String
     gap.then(|| format!(", skipped by the clock change, so {}", shown.format("%H:%M")))
 }
 
-fn moved_by(by: TimeDelta, what: &str) -> String {
+/// ` less 20 min`.
+fn moved_by(by: TimeDelta, what: &str) -> Option<String> {
     match by {
-        zero if zero.is_zero() => String::new(),
-        early if early < TimeDelta::zero() => format!(" less {}{what}", duration(-early)),
-        late => format!(" plus {}{what}", duration(late)),
+        zero if zero.is_zero() => None,
+        early if early < TimeDelta::zero() => Some(format!(" less {}{what}", duration(-early))),
+        late => Some(format!(" plus {}{what}", duration(late))),
     }
 }
 
