@@ -3,6 +3,7 @@
 //! axum's own `serve` sets no time limit for headers, so a few slow clients could hold it for ever.
 
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use axum::Router;
@@ -22,11 +23,22 @@ pub const CONNECTIONS: usize = 32;
 /// A header must be there this long after the connection or the last answer.
 const HEADER_WITHIN: Duration = Duration::from_secs(5);
 
-/// No connection lives longer.
+/// No connection lives longer, one with a live stream excepted.
 const CONNECTION_WITHIN: Duration = Duration::from_secs(60);
 
 /// How long a stop waits for answers under way.
 const STOP_WITHIN: Duration = Duration::from_secs(1);
+
+/// Put into each request: a handler that answers with a stream says so, and the connection may stay.
+#[derive(Clone, Debug, Default)]
+pub struct Stays(Arc<AtomicBool>);
+
+impl Stays {
+    /// This connection carries a live stream.
+    pub fn stay(&self) {
+        self.0.store(true, Ordering::Relaxed);
+    }
+}
 
 /// Answers requests until `stop`, then lets those under way finish for at most 1 s.
 pub async fn accept(listener: TcpListener, app: Router, stop: impl Future<Output = ()>) {
@@ -64,7 +76,12 @@ pub async fn accept(listener: TcpListener, app: Router, stop: impl Future<Output
 
 async fn serve_one(stream: TcpStream, app: Router, mut stopped: watch::Receiver<bool>) {
     let _ = stream.set_nodelay(true);
-    let service = app.map_request(|request: Request<_>| request.map(axum::body::Body::new));
+    let stays = Stays::default();
+    let mark = stays.clone();
+    let service = app.map_request(move |mut request: Request<_>| {
+        request.extensions_mut().insert(mark.clone());
+        request.map(axum::body::Body::new)
+    });
     let connection = http1::Builder::new()
         .timer(TokioTimer::new())
         .header_read_timeout(HEADER_WITHIN)
@@ -72,6 +89,12 @@ async fn serve_one(stream: TcpStream, app: Router, mut stopped: watch::Receiver<
         .max_headers(48)
         .serve_connection(TokioIo::new(stream), TowerToHyperService::new(service));
     let mut connection = std::pin::pin!(connection);
+    let too_long = async {
+        sleep(CONNECTION_WITHIN).await;
+        if stays.0.load(Ordering::Relaxed) {
+            std::future::pending().await
+        }
+    };
     tokio::select! {
         ended = connection.as_mut() => {
             if let Err(error) = ended {
@@ -80,7 +103,7 @@ async fn serve_one(stream: TcpStream, app: Router, mut stopped: watch::Receiver<
             return;
         }
         _ = stopped.wait_for(|stopped| *stopped) => {}
-        () = sleep(CONNECTION_WITHIN) => {}
+        () = too_long => {}
     }
     connection.as_mut().graceful_shutdown();
     let _ = timeout(STOP_WITHIN, connection).await;

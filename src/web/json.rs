@@ -41,6 +41,21 @@ pub struct Status {
     pub missed: Vec<Missed>,
 }
 
+/// The event `house` of `/live`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct House {
+    /// As in `/status`.
+    pub clock: ClockNow,
+    /// As in `/status`.
+    pub broker: BrokerNow,
+    /// As in `/status`.
+    pub file: FileNow,
+    /// As in `/status`.
+    pub notices: Vec<String>,
+    /// The names of all channels, in the order of the file.
+    pub channels: Vec<String>,
+}
+
 /// `place`.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Place {
@@ -313,7 +328,6 @@ pub struct Part {
 pub fn status(facts: &Facts, sky: &Sky, now: DateTime<Utc>) -> Status {
     let place = &facts.config.place;
     let zone = &place.zone;
-    let snapshot = &facts.snapshot;
     Status {
         now: instant(zone, now),
         place: Place {
@@ -325,24 +339,60 @@ pub fn status(facts: &Facts, sky: &Sky, now: DateTime<Utc>) -> Status {
             altitude_deg: (sky.altitude_deg * 10.0).round() / 10.0,
             next: sky.next.map(|(mark, at)| SunNext { mark: mark.to_string(), at: instant(zone, at) }),
         },
-        clock: ClockNow {
-            trusted: snapshot.trusted,
-            because: facts.clock_because.clone(),
-            zone_rules: crate::pure::local_time::ZONE_RULES.to_string(),
-        },
-        broker: BrokerNow {
-            link: if snapshot.link_up { "up" } else { "down" }.to_string(),
-            since: instant(zone, facts.link_since),
-            because: facts.link_because.clone().filter(|_| !snapshot.link_up),
-        },
-        file: FileNow {
-            read_at: instant(zone, facts.file.read_at),
-            faults: facts.file.faults.iter().map(file_fault).collect(),
-            warnings: facts.file.warnings.iter().map(file_fault).collect(),
-        },
+        clock: clock(facts),
+        broker: broker(facts),
+        file: file(facts),
         notices: facts.notices.clone(),
-        channels: snapshot.channels.iter().map(|view| channel(zone, view)).collect(),
-        missed: snapshot.missed.iter().map(|miss| missed(zone, miss)).collect(),
+        channels: channels(facts),
+        missed: misses(facts),
+    }
+}
+
+/// What `/live` tells of the house as a whole.
+pub fn house(facts: &Facts) -> House {
+    House {
+        clock: clock(facts),
+        broker: broker(facts),
+        file: file(facts),
+        notices: facts.notices.clone(),
+        channels: facts.snapshot.channels.iter().map(|view| view.name.clone()).collect(),
+    }
+}
+
+/// `channels` of `/status`.
+pub fn channels(facts: &Facts) -> Vec<ChannelNow> {
+    let zone = &facts.config.place.zone;
+    facts.snapshot.channels.iter().map(|view| channel(zone, view)).collect()
+}
+
+/// `missed` of `/status`.
+pub fn misses(facts: &Facts) -> Vec<Missed> {
+    let zone = &facts.config.place.zone;
+    facts.snapshot.missed.iter().map(|miss| missed(zone, miss)).collect()
+}
+
+fn clock(facts: &Facts) -> ClockNow {
+    ClockNow {
+        trusted: facts.snapshot.trusted,
+        because: facts.clock_because.clone(),
+        zone_rules: chrono_tz::IANA_TZDB_VERSION.to_string(),
+    }
+}
+
+fn broker(facts: &Facts) -> BrokerNow {
+    let up = facts.snapshot.link_up;
+    BrokerNow {
+        link: if up { "up" } else { "down" }.to_string(),
+        since: instant(&facts.config.place.zone, facts.link_since),
+        because: facts.link_because.clone().filter(|_| !up),
+    }
+}
+
+fn file(facts: &Facts) -> FileNow {
+    FileNow {
+        read_at: instant(&facts.config.place.zone, facts.file.read_at),
+        faults: facts.file.faults.iter().map(file_fault).collect(),
+        warnings: facts.file.warnings.iter().map(file_fault).collect(),
     }
 }
 

@@ -9,6 +9,7 @@ mod almanac;
 mod door;
 pub mod guard;
 pub mod json;
+mod live;
 mod orders;
 mod page;
 mod problem;
@@ -35,6 +36,7 @@ pub use accept::CONNECTIONS;
 use almanac::Almanac;
 pub use door::{Asked, Clockface, Door, Facts, FileFacts};
 pub use guard::Guard;
+use live::Live;
 
 /// The largest body taken, in bytes.
 const LARGEST_BODY: usize = 16 * 1024;
@@ -44,7 +46,15 @@ const REQUEST_WITHIN: Duration = Duration::from_secs(3);
 
 /// Answers requests on `listener` until `stop`.
 pub async fn serve(listener: TcpListener, door: Door, stop: impl Future<Output = ()>) {
-    accept::accept(listener, routes(door), stop).await;
+    let live = Live::new();
+    let following = tokio::spawn(live.clone().follow(door.facts.clone()));
+    let app = routes(Web { door, almanac: Almanac::default(), live: live.clone() });
+    let stop = async {
+        stop.await;
+        live.end();
+    };
+    accept::accept(listener, app, stop).await;
+    following.abort();
 }
 
 /// The server in a thread of its own.
@@ -92,6 +102,7 @@ pub fn start(listener: std::net::TcpListener, door: Door) -> io::Result<Serving>
 struct Web {
     door: Door,
     almanac: Almanac,
+    live: Live,
 }
 
 impl Web {
@@ -107,19 +118,20 @@ impl Web {
 }
 
 /// Every path. The order of the layers is from the inside out: what is outermost also dresses the faults of the rest.
-fn routes(door: Door) -> Router {
-    let guard: Arc<Guard> = door.guard.clone();
+fn routes(web: Web) -> Router {
+    let guard: Arc<Guard> = web.door.guard.clone();
     Router::new()
         .route("/", get(page::page))
         .route("/page.css", get(page::style))
         .route("/status", get(read::status))
         .route("/ahead", get(read::ahead))
         .route("/past", get(read::past))
+        .route("/live", get(live::live))
         .route("/health", get(read::health))
         .route("/override", put(orders::set_many).delete(orders::cancel_many))
         .route("/channels/{name}/override", put(orders::set_one).delete(orders::cancel_one))
         .fallback(|| async { StatusCode::NOT_FOUND })
-        .with_state(Web { door, almanac: Almanac::default() })
+        .with_state(web)
         .layer(DefaultBodyLimit::max(LARGEST_BODY))
         .layer(TimeoutLayer::with_status_code(StatusCode::SERVICE_UNAVAILABLE, REQUEST_WITHIN))
         .layer(RequestBodyLimitLayer::new(LARGEST_BODY))

@@ -4,5 +4,6 @@ mod commands;
 mod guard;
 mod house;
 mod limits;
+mod live;
 mod orders;
 mod status;

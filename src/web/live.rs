@@ -1,0 +1,240 @@
+//! `GET /live`: each change as it happens, as server-sent events (WHATWG HTML, "Server-sent events").
+//!
+//! The first event of a stream is the whole `status`; after it come `channel`, `house` and `missed` with what has
+//! changed. A client that lost its connection names the last event it has seen and gets those it missed, or the whole
+//! status where they are forgotten.
+
+use std::collections::VecDeque;
+use std::convert::Infallible;
+use std::pin::Pin;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::task::{Context, Poll};
+use std::time::Duration;
+
+use axum::Extension;
+use axum::body::{Body, Bytes};
+use axum::extract::State;
+use axum::http::header::{CONTENT_TYPE, HeaderMap};
+use axum::http::{Response, StatusCode};
+use axum::response::IntoResponse;
+use hyper::body::Frame;
+use serde::Serialize;
+use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc, watch};
+use tokio::time::{sleep, timeout};
+
+use super::accept::Stays;
+use super::door::Facts;
+use super::json::{self, ChannelNow, House, Missed};
+use super::problem::Problem;
+use super::{Web, read};
+
+/// Streams at once; they must leave room for other requests.
+const STREAMS: usize = 8;
+
+/// Events remembered for those who come back.
+const REMEMBERED: usize = 256;
+
+/// Changes within so short a time are told together; a storm of messages costs no more than this.
+const GATHERED: Duration = Duration::from_millis(100);
+
+/// A comment at least so often, so that a dead connection is noticed.
+const QUIET_AT_MOST: Duration = Duration::from_secs(15);
+
+/// A client that takes nothing for so long is let go.
+const TAKES_WITHIN: Duration = Duration::from_secs(20);
+
+/// The changes of late, and whoever listens to them.
+#[derive(Clone, Debug)]
+pub struct Live {
+    shared: Arc<Shared>,
+}
+
+#[derive(Debug)]
+struct Shared {
+    /// Tells the ids of this run from those of another.
+    run: u32,
+    log: Mutex<Log>,
+    /// The number of the newest event; `u64::MAX` once all is over.
+    newest: watch::Sender<u64>,
+    places: Arc<Semaphore>,
+}
+
+#[derive(Debug, Default)]
+struct Log {
+    events: VecDeque<(u64, String)>,
+    number: u64,
+    seen: Option<Seen>,
+}
+
+/// What has been told.
+#[derive(Debug)]
+struct Seen {
+    house: House,
+    channels: Vec<ChannelNow>,
+    missed: Vec<Missed>,
+}
+
+impl Seen {
+    fn of(facts: &Facts) -> Seen {
+        Seen { house: json::house(facts), channels: json::channels(facts), missed: json::misses(facts) }
+    }
+}
+
+impl Live {
+    /// Nothing has happened yet.
+    pub fn new() -> Live {
+        let shared = Shared {
+            run: fastrand::u32(..),
+            log: Mutex::default(),
+            newest: watch::Sender::new(0),
+            places: Arc::new(Semaphore::new(STREAMS)),
+        };
+        Live { shared: Arc::new(shared) }
+    }
+
+    /// Notes every change of the facts, until [`Live::end`] or until there are no more.
+    pub async fn follow(self, mut facts: watch::Receiver<Arc<Facts>>) {
+        let mut newest = self.shared.newest.subscribe();
+        loop {
+            let latest = facts.borrow_and_update().clone();
+            self.note(Seen::of(&latest));
+            tokio::select! {
+                changed = facts.changed() => if changed.is_err() { break },
+                _ = newest.wait_for(|number| *number == u64::MAX) => break,
+            }
+            sleep(GATHERED).await;
+        }
+        self.end();
+    }
+
+    /// Ends every stream.
+    pub fn end(&self) {
+        self.shared.newest.send_replace(u64::MAX);
+    }
+
+    fn log(&self) -> MutexGuard<'_, Log> {
+        self.shared.log.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn note(&self, now: Seen) {
+        let mut log = self.log();
+        if let Some(before) = log.seen.take() {
+            if before.house != now.house {
+                self.push(&mut log, "house", &now.house);
+            }
+            for channel in now.channels.iter().filter(|channel| !before.channels.contains(channel)) {
+                self.push(&mut log, "channel", channel);
+            }
+            for missed in now.missed.iter().filter(|missed| !before.missed.contains(missed)) {
+                self.push(&mut log, "missed", missed);
+            }
+        }
+        log.seen = Some(now);
+        let number = log.number;
+        drop(log);
+        self.shared.newest.send_if_modified(|newest| {
+            let grown = *newest < number;
+            if grown {
+                *newest = number;
+            }
+            grown
+        });
+    }
+
+    fn push(&self, log: &mut Log, name: &str, data: &impl Serialize) {
+        log.number += 1;
+        let text = self.event(log.number, name, data);
+        let number = log.number;
+        log.events.push_back((number, text));
+        if log.events.len() > REMEMBERED {
+            log.events.pop_front();
+        }
+    }
+
+    fn event(&self, number: u64, name: &str, data: &impl Serialize) -> String {
+        // JSON on one line: a line break would end the data.
+        let data = serde_json::to_string(data).expect("plain data has a JSON form");
+        format!("id: {:08x}-{number}\nevent: {name}\ndata: {data}\n\n", self.shared.run)
+    }
+
+    /// The number within an id of this run, if its successors are all remembered.
+    fn known(&self, id: &str) -> Option<u64> {
+        let (run, number) = id.split_once('-')?;
+        let number: u64 = number.parse().ok()?;
+        let log = self.log();
+        let oldest = log.events.front().map_or(log.number + 1, |(oldest, _)| *oldest);
+        let ours = run == format!("{:08x}", self.shared.run);
+        (ours && number <= log.number && number + 1 >= oldest).then_some(number)
+    }
+
+    /// What came after an event, or `None` where some of it is forgotten; and the number of the newest.
+    fn after(&self, number: u64) -> (Option<String>, u64) {
+        let log = self.log();
+        let gap = log.events.front().is_some_and(|(oldest, _)| *oldest > number + 1);
+        let later = log.events.iter().filter(|(known, _)| *known > number).map(|(_, text)| text.as_str());
+        ((!gap).then(|| later.collect()), log.number)
+    }
+}
+
+/// `GET /live`.
+pub async fn live(
+    State(web): State<Web>,
+    Extension(stays): Extension<Stays>,
+    headers: HeaderMap,
+) -> Result<Response<Body>, Problem> {
+    let live = web.live.clone();
+    let place = live.shared.places.clone().try_acquire_owned().map_err(|_| {
+        let detail = format!("{STREAMS} others are listening already; GET /status says how things stand");
+        Problem::new(StatusCode::SERVICE_UNAVAILABLE, detail)
+    })?;
+    let last_seen = headers.get("last-event-id").and_then(|id| id.to_str().ok()).and_then(|id| live.known(id));
+    let (to_client, from_task) = mpsc::channel(4);
+    tokio::spawn(stream(web, last_seen, to_client, place));
+    stays.stay();
+    Ok(([(CONTENT_TYPE, "text/event-stream")], Body::new(Stream(from_task))).into_response())
+}
+
+/// Feeds one client until it goes, or all is over.
+async fn stream(web: Web, last_seen: Option<u64>, client: mpsc::Sender<Bytes>, _place: OwnedSemaphorePermit) {
+    let live = web.live.clone();
+    let mut newest = live.shared.newest.subscribe();
+    let mut seen = last_seen;
+    let mut text = "retry: 3000\n\n".to_string();
+    loop {
+        let (later, number) = live.after(seen.unwrap_or(u64::MAX - 1));
+        match later.filter(|_| seen.is_some()) {
+            Some(later) => text += &later,
+            None => {
+                let Ok(status) = read::status_now(&web).await else { return };
+                text += &live.event(number, "status", &status);
+            }
+        }
+        seen = Some(number);
+        if !text.is_empty() {
+            let sent = timeout(TAKES_WITHIN, client.send(std::mem::take(&mut text).into())).await;
+            if !matches!(sent, Ok(Ok(()))) {
+                return;
+            }
+        }
+        tokio::select! {
+            grown = newest.wait_for(|newest| *newest > number) => match grown.map(|newest| *newest) {
+                Ok(newest) if newest < u64::MAX => {}
+                _ => return,
+            },
+            () = client.closed() => return,
+            () = sleep(QUIET_AT_MOST) => text += ": still here\n\n",
+        }
+    }
+}
+
+/// The body of the answer: what the task sends.
+struct Stream(mpsc::Receiver<Bytes>);
+
+impl hyper::body::Body for Stream {
+    type Data = Bytes;
+    type Error = Infallible;
+
+    fn poll_frame(mut self: Pin<&mut Self>, cx: &mut Context<'_>) -> Poll<Option<Result<Frame<Bytes>, Infallible>>> {
+        self.0.poll_recv(cx).map(|sent| sent.map(|bytes| Ok(Frame::data(bytes))))
+    }
+}
