@@ -104,7 +104,7 @@ fn kind<'t>(reader: &mut Reader<'t>, entry: &Entry<'_, 't>, kinds: &Kinds<'_>) -
     let fault = PhraseFault::new(0..text.len(), format!("{} is not a plug kind of this file", quoted(text)));
     let at = reader.inner(entry.at(), text, fault.at.clone());
     let fault = PhraseFault { at, ..fault.expected(expected).nearest(nearest(text, names())) };
-    reader.refuse_unless_broken(fault);
+    reader.refuse_unless_lost("plug_kind", fault);
     None
 }
 

@@ -154,6 +154,8 @@ pub(crate) fn quoted(text: &str) -> String {
 pub(crate) fn nearest<'w>(written: &str, words: impl IntoIterator<Item = &'w str>) -> Option<String> {
     /// Below this likeness (1 is the same word) a suggestion would only puzzle; common practice, no source.
     const ALIKE: f64 = 0.5;
+    /// A word of which the other is the beginning is as near as this.
+    const BEGINS: f64 = 0.6;
     /// Longer text is no slip of a word.
     const LONGEST: usize = 64;
     if written.is_empty() || written.len() > LONGEST {
@@ -163,7 +165,10 @@ pub(crate) fn nearest<'w>(written: &str, words: impl IntoIterator<Item = &'w str
     let mut best = None;
     let mut likeness = ALIKE;
     for word in words {
-        let alike = strsim::normalized_damerau_levenshtein(&written, &word.to_lowercase());
+        let lower = word.to_lowercase();
+        let begins =
+            written.len().min(lower.len()) >= 3 && (written.starts_with(&lower) || lower.starts_with(&written));
+        let alike = strsim::normalized_damerau_levenshtein(&written, &lower).max(if begins { BEGINS } else { 0.0 });
         if alike > likeness || (alike == likeness && best.is_none()) {
             (best, likeness) = (Some(word), alike);
         }

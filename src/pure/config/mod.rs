@@ -11,6 +11,7 @@ mod plugs;
 mod read;
 mod reader;
 mod service;
+mod syntax;
 mod topic;
 mod words;
 

@@ -29,6 +29,8 @@ pub(crate) type Read<T> = Result<T, ErrMode<Miss>>;
 #[derive(Clone, Debug)]
 pub(crate) struct Miss {
     left: usize,
+    /// How many words are meant.
+    words: usize,
     wanted: Option<Box<Wanted>>,
 }
 
@@ -90,7 +92,7 @@ impl<I: Stream> ParserError<I> for Miss {
     type Inner = Miss;
 
     fn from_input(input: &I) -> Miss {
-        Miss { left: input.eof_offset(), wanted: None }
+        Miss { left: input.eof_offset(), words: 1, wanted: None }
     }
 
     fn or(self, other: Miss) -> Miss {
@@ -128,8 +130,9 @@ fn say(phrase: &str, words: &[Word<'_>], miss: ErrMode<Miss>) -> PhraseFault {
         return PhraseFault::new(0..phrase.len(), "not readable");
     };
     let wanted = miss.wanted.map(|wanted| *wanted).unwrap_or_default();
-    let word = words.len().checked_sub(miss.left).and_then(|index| words.get(index));
-    let Some(word) = word else {
+    let first = words.len().saturating_sub(miss.left);
+    let last = words.get(first + miss.words - 1).or(words.last());
+    let (Some(word), Some(last)) = (words.get(first), last) else {
         let message = match words.is_empty() {
             true => format!("nothing is written where {} belongs", wanted.noun),
             false => format!("{} ends where {} belongs", quoted(phrase.trim()), wanted.noun),
@@ -142,7 +145,7 @@ fn say(phrase: &str, words: &[Word<'_>], miss: ErrMode<Miss>) -> PhraseFault {
         None => format!("{} is not {}", quoted(word.text), wanted.noun),
     };
     let near = wanted.nearest.or_else(|| nearest(word.text, wanted.words.iter().map(String::as_str)));
-    let fault = PhraseFault::new(word.at.clone(), message).nearest(near);
+    let fault = PhraseFault::new(word.at.start..last.at.end, message).nearest(near);
     if wanted.expected.is_empty() { fault } else { fault.expected(wanted.expected) }
 }
 
@@ -154,7 +157,7 @@ pub(crate) fn must<'p, T>(
     move |words: &mut Words<'p>| {
         let before = words.eof_offset();
         parser.parse_next(words).map_err(|miss| match miss {
-            ErrMode::Backtrack(_) => ErrMode::Cut(Miss { left: before, wanted: Some(Box::new(wanted())) }),
+            ErrMode::Backtrack(_) => ErrMode::Cut(Miss { left: before, words: 1, wanted: Some(Box::new(wanted())) }),
             cut => cut,
         })
     }
@@ -165,9 +168,9 @@ pub(crate) fn refuse<T>(words: &Words<'_>, wanted: Wanted) -> Read<T> {
     refuse_back(words, 1, wanted)
 }
 
-/// Refuses a word read before: 1 is the last one read.
+/// Refuses the last few words that were read; the one to come where it is none of them.
 pub(crate) fn refuse_back<T>(words: &Words<'_>, back: usize, wanted: Wanted) -> Read<T> {
-    Err(ErrMode::Cut(Miss { left: words.eof_offset() + back, wanted: Some(Box::new(wanted)) }))
+    Err(ErrMode::Cut(Miss { left: words.eof_offset() + back, words: back.max(1), wanted: Some(Box::new(wanted)) }))
 }
 
 /// The next word, if it reads as something.

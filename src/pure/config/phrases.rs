@@ -45,7 +45,11 @@ pub(crate) fn duration(words: &mut Words<'_>) -> Read<TimeDelta> {
             Ok(count) => count,
             Err(wanted) => return refuse(words, wanted),
         };
-        let wanted = || Wanted::what("h, min or s", "h, min or s").near(UNITS.map(|(unit, _)| unit));
+        let near = words.first().and_then(|word| UNITS.iter().find(|(unit, _)| word.text.starts_with(&unit[..1])));
+        let wanted = || {
+            let wanted = Wanted::what("h, min or s", "h, min or s");
+            if let Some((unit, _)) = near { wanted.nearest(*unit) } else { wanted }
+        };
         let unit = |text: &str| UNITS.iter().position(|(unit, _)| *unit == text);
         let unit = must(word(unit), wanted).parse_next(words)?;
         let skip = UNITS.len() - coming.len();
@@ -232,15 +236,29 @@ impl fmt::Display for ZoneRules {
 /// Reads weekdays: `Mon-Fri`, `Fri Sat`, `Sat-Mon`. Monday first.
 pub(crate) fn parse_weekdays(phrase: &str) -> Result<[bool; 7], PhraseFault> {
     read(phrase, |words| {
-        let wanted = || Wanted::what("a weekday", "weekdays such as Mon-Fri or Fri Sat").near(WEEKDAYS);
+        let wanted = |word: Option<&str>| {
+            let wanted = Wanted::what("a weekday", "weekdays such as Mon-Fri or Fri Sat").near(WEEKDAYS);
+            if let Some(near) = word.and_then(nearest_range) { wanted.nearest(near) } else { wanted }
+        };
         let mut days = [false; 7];
-        let first = must(word(some_days), wanted).parse_next(words)?;
+        let written = words.first().map(|word| word.text);
+        let first = must(word(some_days), || wanted(written)).parse_next(words)?;
         add(words, &mut days, first)?;
         while let Some(more) = opt(word(some_days)).parse_next(words)? {
             add(words, &mut days, more)?;
         }
-        if words.is_empty() { Ok(days) } else { refuse_back(words, 0, wanted()) }
+        match words.first() {
+            None => Ok(days),
+            Some(word) => refuse_back(words, 0, wanted(Some(word.text))),
+        }
     })
+}
+
+/// The range of weekdays that a range of nearly weekdays means.
+fn nearest_range(word: &str) -> Option<String> {
+    let (first, last) = word.split_once('-')?;
+    let (first, last) = (nearest(first, WEEKDAYS)?, nearest(last, WEEKDAYS)?);
+    (first != last).then(|| format!("{first}-{last}"))
 }
 
 fn add(words: &Words<'_>, days: &mut [bool; 7], (first, last): (usize, usize)) -> Read<()> {

@@ -222,7 +222,7 @@ fn by_weekday<'t>(reader: &mut Reader<'t>, entry: &Entry<'_, 't>) -> Option<[Nai
     let missing: Vec<&str> = (0..7).filter(|&day| times[day].is_none()).map(|day| WEEKDAYS[day]).collect();
     if whole && !missing.is_empty() {
         let message = format!("{} has no time for {}", quoted(entry.key), missing.join(" "));
-        reader.refuse_unless_broken(PhraseFault::new(entry.key_at(), message).expected("each weekday once"));
+        reader.refuse_unless_lost("times", PhraseFault::new(entry.key_at(), message).expected("each weekday once"));
     }
     whole.then(|| times.map(|time| time.unwrap_or(NaiveTime::MIN)))
 }

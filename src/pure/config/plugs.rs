@@ -63,7 +63,7 @@ fn kind<'t>(reader: &mut Reader<'t>, entry: &Entry<'_, 't>) -> Option<PlugKind> 
     let alive = optional(table.get("alive"), |entry| alive(reader, entry));
     if let (Some(entry), None) = (table.get("ask"), table.get("report")) {
         let fault = PhraseFault::new(entry.key_at(), "`ask` without `report`: nothing would hear the answer");
-        reader.refuse_unless_broken(fault.expected("a report as well, or no ask"));
+        reader.refuse_unless_lost("plug_kind", fault.expected("a report as well, or no ask"));
     }
     let (tell, report, ask, alive) = (tell?, report?, ask?, alive?);
     echo(reader, &table, &tell, report.as_ref(), ask.as_ref());

@@ -4,11 +4,12 @@ use toml::de::DeTable;
 
 use super::Config;
 use super::channels::{Known, absence, channels};
-use super::fault::{Fault, Faults, PhraseFault, quoted};
+use super::fault::{Fault, Faults, PhraseFault};
 use super::place::{place, shifts, times};
 use super::plugs::kinds;
 use super::reader::{Reader, Table, open};
 use super::service::{broker, clock, daybook_years, web};
+use super::syntax::heal;
 
 /// The tables of a file.
 const TABLES: [&str; 10] =
@@ -36,10 +37,12 @@ pub fn read(file_name: &str, text: &[u8]) -> Result<Checked, Faults> {
         let fault = PhraseFault::new(at..at + char::REPLACEMENT_CHARACTER.len_utf8(), "this is not text in UTF-8");
         reader.syntax(fault.expected("a file saved as UTF-8"), true);
     }
-    let (root, errors) = DeTable::parse_recoverable(&text);
-    for error in &errors {
-        syntax(&mut reader, &text, error);
+    let healed = heal(&text, &TABLES);
+    for (fault, breaks_line) in healed.faults {
+        reader.syntax(fault, breaks_line);
     }
+    reader.lost(healed.lost);
+    let root = DeTable::parse_recoverable(&healed.sound).0;
     let root = open("this file", 0..0, root.get_ref());
     let config = config(&mut reader, &root);
     let (faults, warnings) = reader.finish();
@@ -61,29 +64,6 @@ fn utf8(bytes: &[u8]) -> (String, Vec<usize>) {
         }
     }
     (text, foreign)
-}
-
-/// Words the parser's faults for people. One a line is enough, except for keys written twice: the others follow from it.
-fn syntax(reader: &mut Reader<'_>, text: &str, error: &toml::de::Error) {
-    let at = error.span().unwrap_or(text.len()..text.len());
-    let written = text.get(at.clone()).unwrap_or_default();
-    let (message, expected) = match error.message().split_once(", expected ") {
-        Some((message, expected)) => (message, Some(expected)),
-        None => (error.message(), None),
-    };
-    if message == "duplicate key" {
-        let fault = PhraseFault::new(at, format!("{} is written twice", quoted(written)));
-        reader.syntax(fault.expected("each key and each table once"), false);
-        return;
-    }
-    let (message, expected) = match message {
-        "string values must be quoted" => {
-            (format!("{} is not in quotes", quoted(written)), Some(format!("\"{}\"", written.trim())))
-        }
-        other => (other.to_owned(), expected.map(str::to_owned)),
-    };
-    let fault = PhraseFault::new(at, message);
-    reader.syntax(if let Some(expected) = expected { fault.expected(expected) } else { fault }, true);
 }
 
 fn config<'t>(reader: &mut Reader<'t>, root: &Table<'_, 't>) -> Option<Config> {

@@ -18,6 +18,7 @@ pub(super) struct Reader<'t> {
     warnings: Vec<PhraseFault>,
     /// Lines that are no TOML (counted from 0): what is read from them is guesswork.
     broken: Vec<usize>,
+    lost: Vec<Range<usize>>,
     line_starts: Vec<usize>,
 }
 
@@ -67,17 +68,25 @@ impl<'a, 't> Table<'a, 't> {
 impl<'t> Reader<'t> {
     pub fn new(file: &'t str, text: &'t str) -> Reader<'t> {
         let line_starts = std::iter::once(0).chain(text.match_indices('\n').map(|(at, _)| at + 1)).collect();
-        Reader { file, text, faults: Vec::new(), warnings: Vec::new(), broken: Vec::new(), line_starts }
+        let (faults, warnings, broken, lost) = Default::default();
+        Reader { file, text, faults, warnings, broken, lost, line_starts }
     }
 
-    /// A fault of the text itself. What follows from it on the same line is not reported.
-    pub fn syntax(&mut self, fault: PhraseFault, alone_on_its_line: bool) {
+    /// A fault of the text itself. Where it breaks its line, nothing else is reported there.
+    pub fn syntax(&mut self, fault: PhraseFault, breaks_line: bool) {
         let line = self.line_index(fault.at.start);
-        if alone_on_its_line && self.broken.contains(&line) {
-            return;
+        if breaks_line {
+            if self.broken.contains(&line) {
+                return;
+            }
+            self.broken.push(line);
         }
-        self.broken.push(line);
         self.faults.push(fault);
+    }
+
+    /// Bytes that could not be read at all.
+    pub fn lost(&mut self, lost: Vec<Range<usize>>) {
+        self.lost = lost;
     }
 
     /// A fault of what the text says.
@@ -87,11 +96,21 @@ impl<'t> Reader<'t> {
         }
     }
 
-    /// Something that is not there, or not known; where the text is broken it may merely not have been read.
-    pub fn refuse_unless_broken(&mut self, fault: PhraseFault) {
-        if self.broken.is_empty() {
-            self.faults.push(fault);
+    /// Something that the tables of that name do not have; it may stand in what could not be read of them.
+    pub fn refuse_unless_lost(&mut self, section: &str, fault: PhraseFault) {
+        let lost = self.lost.iter().any(|lost| {
+            let before = self.text[..lost.start].rfind("\n[").map_or(0, |newline| newline + 1);
+            [before, lost.start].iter().any(|&at| self.header(at).starts_with(section))
+        });
+        if !lost {
+            self.refuse(fault);
         }
+    }
+
+    /// What follows the brackets of a header, if one stands there.
+    fn header(&self, at: usize) -> &str {
+        let line = self.text[at..].trim_start();
+        line.strip_prefix('[').map_or("", |name| name.trim_start_matches('['))
     }
 
     /// Something that a person should look at.
@@ -171,9 +190,23 @@ impl<'t> Reader<'t> {
         let entry = table.get(key);
         if entry.is_none() {
             let message = format!("{} is missing in {}", quoted(key), table.name);
-            self.refuse_unless_broken(PhraseFault::new(table.at.clone(), message).expected(example));
+            let fault = PhraseFault::new(table.at.clone(), message).expected(example);
+            if !self.lost_from(table) {
+                self.refuse(fault);
+            }
         }
         entry
+    }
+
+    /// Whether some of what stands under a table's header could not be read, or another header of it.
+    fn lost_from(&self, table: &Table<'_, 't>) -> bool {
+        let start = table.at.start;
+        let end = self.text[start..].find("\n[").map_or(self.text.len(), |next| start + next);
+        let name = table.name.trim_matches(['[', ']']);
+        self.lost.iter().any(|lost| match self.header(lost.start) {
+            "" => lost.start >= start && lost.start <= end,
+            header => table.at.is_empty() || header.starts_with(name),
+        })
     }
 
     /// Text in quotes.
@@ -275,7 +308,7 @@ impl<'t> Reader<'t> {
     /// Where bytes of a string's or key's text stand in the file; `raw_at` is the whole with its quotes.
     pub fn inner(&self, raw_at: Range<usize>, text: &str, at: Range<usize>) -> Range<usize> {
         let Some(raw) = self.text.get(raw_at.clone()) else { return raw_at };
-        match (raw_offset(raw, text, at.start), raw_offset(raw, text, at.end)) {
+        match (raw_offset(raw, text, at.start, at.start < at.end), raw_offset(raw, text, at.end, false)) {
             (Some(start), Some(end)) => raw_at.start + start..raw_at.start + end,
             _ => raw_at,
         }
@@ -317,16 +350,19 @@ fn floor(line: &str, at: usize) -> usize {
     (0..=at).rev().find(|&at| line.is_char_boundary(at)).unwrap_or(0)
 }
 
-/// Where byte `at` of the text stands in the TOML string (or key) that says it, escapes counted as written.
-fn raw_offset(raw: &str, text: &str, at: usize) -> Option<usize> {
+/// Where byte `at` of the text stands in the TOML string (or key) that says it, escapes counted as written;
+/// `begins` where something begins there.
+fn raw_offset(raw: &str, text: &str, at: usize, begins: bool) -> Option<usize> {
     let quotes = ["\"\"\"", "'''", "\"", "'"].into_iter().find(|&q| raw.starts_with(q) && raw.len() >= 2 * q.len());
     let quotes = quotes.unwrap_or("");
     let escapes = quotes.starts_with('"');
-    let mut left = &raw[quotes.len()..raw.len() - quotes.len()];
+    let inside = &raw[quotes.len()..];
+    let inside = inside.strip_suffix(quotes).unwrap_or(inside);
+    let mut left = inside;
     if quotes.len() == 3 {
         left = left.strip_prefix("\r\n").or_else(|| left.strip_prefix('\n')).unwrap_or(left);
     }
-    let offset = |left: &str| raw.len() - quotes.len() - left.len();
+    let offset = |left: &str| quotes.len() + inside.len() - left.len();
     let mut said = 0;
     while said < at {
         let c = left.chars().next()?;
@@ -341,6 +377,13 @@ fn raw_offset(raw: &str, text: &str, at: usize) -> Option<usize> {
             }
             said += meant.len_utf8();
         }
+        left = left.get(taken..)?;
+    }
+    // A line that is carried on says nothing: the text goes on after it.
+    while begins
+        && escapes
+        && let Some((taken, None)) = left.starts_with('\\').then(|| escape(left)).flatten()
+    {
         left = left.get(taken..)?;
     }
     (said == at).then(|| offset(left))

@@ -49,11 +49,14 @@ pub(super) fn broker<'t>(reader: &mut Reader<'t>, root: &Table<'_, 't>) -> Optio
             false => ("goes with the address of a broker", r#"address = "mqtt://192.0.2.7:1883" as well"#),
         };
         let fault = PhraseFault::new(entry.key_at(), format!("{} {with}", quoted(entry.key)));
-        reader.refuse_unless_broken(fault.expected(expected));
+        reader.refuse_unless_lost("broker", fault.expected(expected));
     }
     if let (Some(_), Some(entry), None) = (&address, table.get("password_file"), table.get("user")) {
         let fault = PhraseFault::new(entry.key_at(), "`password_file` without `user`");
-        reader.refuse_unless_broken(fault.expected(r#"user = "lampward" as well (MQTT sends no password alone)"#));
+        reader.refuse_unless_lost(
+            "broker",
+            fault.expected(r#"user = "lampward" as well (MQTT sends no password alone)"#),
+        );
     }
     if let (Some(Some(serve)), Some(None), Some(entry)) = (serve, &accounts_file, table.get("serve"))
         && !serve.ip().is_loopback()

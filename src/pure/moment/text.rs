@@ -92,7 +92,7 @@ fn base(words: &mut Words<'_>, names: &[Arc<NamedTime>]) -> Read<Base> {
     };
     must(
         alt((
-            shifted,
+            |words: &mut Words<'_>| shifted(words, names),
             sun.map(|mark| Base::Sun { mark, offset: TimeDelta::zero() }),
             (|words: &mut Words<'_>| clock(words, names)).map(Base::Clock),
         )),
@@ -102,7 +102,7 @@ fn base(words: &mut Words<'_>, names: &[Arc<NamedTime>]) -> Read<Base> {
 }
 
 /// `20 min before sunset`
-fn shifted(words: &mut Words<'_>) -> Read<Base> {
+fn shifted(words: &mut Words<'_>, names: &[Arc<NamedTime>]) -> Read<Base> {
     let before = words.len();
     let shift = duration(words)?;
     if shift > FURTHEST {
@@ -111,8 +111,7 @@ fn shifted(words: &mut Words<'_>) -> Read<Base> {
     }
     let later = must(alt((stands("before", false), stands("after", true))), || Wanted::one_of(&["before", "after"]))
         .parse_next(words)?;
-    let shiftless = alt((plain_clock.void(), the("midnight")));
-    if opt(shiftless).parse_next(words)?.is_some() {
+    if opt(|words: &mut Words<'_>| clock(words, names)).parse_next(words)?.is_some() {
         let wanted =
             Wanted::what("", A_MARK).instead("a clock time takes no `before` or `after`: write the time itself");
         return refuse(words, wanted);
