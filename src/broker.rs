@@ -6,5 +6,5 @@ mod accounts;
 #[cfg_attr(not(feature = "own-broker"), path = "broker/absent.rs")]
 mod served;
 
-pub use accounts::{Account, Accounts};
+pub use accounts::{Account, Accounts, check_name};
 pub use served::{OwnBroker, account_line};

@@ -1,5 +1,6 @@
 //! The command line: one file per command.
 
+mod account;
 mod ahead;
 mod cancel;
 mod check;
@@ -37,6 +38,8 @@ pub enum Command {
     Override(override_::OverrideCommand),
     /// Takes an override back; on the running daemon.
     Cancel(cancel::CancelCommand),
+    /// Makes an account for our own broker: asks for its password.
+    Account(account::AccountCommand),
     /// What happened: switched, late, missed, by hand, overridden; asks the running daemon.
     Past(past::PastCommand),
 }
@@ -90,6 +93,7 @@ pub fn print(text: &str) -> Result<ExitCode, Failure> {
 /// Carries out one command line.
 pub fn run(cli: Cli) -> ExitCode {
     let done = match cli.command {
+        Command::Account(command) => account::run(&command),
         Command::Ahead(ahead) => ahead::run(&ahead),
         Command::Check(check) => check::run(&check),
         Command::Now(now) => now::run(&now),
