@@ -87,12 +87,18 @@ impl Clock {
         let up = since_boot().saturating_sub(self.started);
         let wall = match &self.source {
             Source::Real { .. } => wall(),
-            Source::Fast { start, speed } => {
-                let gone = Duration::try_from_secs_f64(up.as_secs_f64() * speed).unwrap_or(Duration::MAX);
-                later(*start, gone)
-            }
+            Source::Fast { start, speed } => fast_wall(*start, *speed, up),
         };
         Now { wall, up }
+    }
+
+    /// Tells the same wall time from anywhere, for as long as anyone wants to know.
+    pub fn face(&self) -> impl Fn() -> DateTime<Utc> + Send + Sync + 'static {
+        let (started, fast) = match self.source {
+            Source::Real { .. } => (self.started, None),
+            Source::Fast { start, speed } => (self.started, Some((start, speed))),
+        };
+        move || fast.map_or_else(wall, |(start, speed)| fast_wall(start, speed, since_boot().saturating_sub(started)))
     }
 
     /// Waits until `rest` is over by the clock that never jumps, the wall clock shows `wake_at`, ten minutes have
@@ -174,6 +180,10 @@ pub fn keep_trust(state: &Path, latched: bool) -> io::Result<()> {
 pub fn since_boot() -> Duration {
     let now = clock_gettime(ClockId::Boottime);
     Duration::new(now.tv_sec.unsigned_abs(), u32::try_from(now.tv_nsec).unwrap_or(0))
+}
+
+fn fast_wall(start: DateTime<Utc>, speed: f64, up: Duration) -> DateTime<Utc> {
+    later(start, Duration::try_from_secs_f64(up.as_secs_f64() * speed).unwrap_or(Duration::MAX))
 }
 
 fn later(start: DateTime<Utc>, by: Duration) -> DateTime<Utc> {

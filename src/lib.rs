@@ -7,11 +7,15 @@
 pub mod broker;
 pub mod cli;
 pub mod clock;
+pub mod daemon;
 pub mod daybook;
+pub mod house;
 pub mod keepsake;
 pub mod link;
 pub mod log;
 pub mod make_believe;
 pub mod pure;
+pub mod rules_file;
 pub mod state;
+pub mod supervisor;
 pub mod web;

@@ -14,9 +14,9 @@ use tracing_subscriber::registry::LookupSpan;
 use crate::pure::entry::{Entry, EntryKind, Note};
 
 /// Sends log lines to standard error. On a terminal with time and colour; otherwise plain, and under systemd with the
-/// journal's level in front (sd-daemon(3)). `RUST_LOG` chooses what is said.
-pub fn start() {
-    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("warn,lampward=info,mqtt5=error"));
+/// journal's level in front (sd-daemon(3)). `RUST_LOG` chooses what is said, else `usual`.
+pub fn start(usual: &str) {
+    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new(usual));
     let writer = std::io::stderr;
     let builder = tracing_subscriber::fmt().with_env_filter(filter).with_writer(writer).with_target(false);
     if std::io::stderr().is_terminal() {
@@ -52,6 +52,9 @@ where
         self.plain.format_event(context, writer, event)
     }
 }
+
+/// What the daemon says unless `RUST_LOG` asks for something else.
+pub const USUAL: &str = "warn,lampward=info,mqtt5=error";
 
 /// Words an entry of the daybook. Field names are stable: programs watch for them.
 pub fn entry(entry: &Entry) {

@@ -6,10 +6,12 @@ mod cancel;
 mod check;
 mod client;
 mod columns;
+mod demo;
 pub mod file;
 mod now;
 mod override_;
 mod past;
+mod run;
 
 use std::io::Write;
 use std::process::ExitCode;
@@ -28,6 +30,10 @@ pub struct Cli {
 /// The commands.
 #[derive(Debug, Subcommand)]
 pub enum Command {
+    /// Switches the lamps, until it is stopped.
+    Run(run::Run),
+    /// Shows Lampward at work, with make-believe plugs and days of a minute or two.
+    Demo(demo::Demo),
     /// The coming switchings with their reasons, and what stays dark and why.
     Ahead(ahead::Ahead),
     /// Shows every fault of the file, or what was read from it.
@@ -94,6 +100,8 @@ pub fn print(text: &str) -> Result<ExitCode, Failure> {
 pub fn run(cli: Cli) -> ExitCode {
     let done = match cli.command {
         Command::Account(command) => account::run(&command),
+        Command::Run(args) => run::run(&args).map(|()| ExitCode::SUCCESS),
+        Command::Demo(args) => demo::run(&args).map(|()| ExitCode::SUCCESS),
         Command::Ahead(ahead) => ahead::run(&ahead),
         Command::Check(check) => check::run(&check),
         Command::Now(now) => now::run(&now),

@@ -1,0 +1,84 @@
+//! `lampward run`: the daemon.
+
+use std::path::PathBuf;
+
+use clap::Args;
+use tokio::signal::unix::{SignalKind, signal};
+use tokio::sync::mpsc;
+use tracing::info;
+
+use super::Failure;
+use super::file::FileArgument;
+use crate::clock::{self, Clock};
+use crate::house::{self, Ground, House};
+use crate::rules_file::RulesFile;
+use crate::state::{State, reason};
+
+/// Switches the lamps, until it is stopped.
+#[derive(Debug, Args)]
+pub struct Run {
+    #[command(flatten)]
+    file: FileArgument,
+    /// The folder where overrides and the daybook are kept
+    #[arg(long, value_name = "DIR")]
+    state: Option<PathBuf>,
+}
+
+/// Runs until SIGTERM or SIGINT.
+///
+/// # Errors
+///
+/// What kept the daemon from starting.
+pub fn run(args: &Run) -> Result<(), Failure> {
+    crate::log::start(crate::log::USUAL);
+    let path = args.file.path()?;
+    in_runtime(async {
+        let state = State::open(args.state.as_deref()).map_err(|fault| Failure::Other(fault.to_string()))?;
+        let (file, last_run) = RulesFile::open(path, &state, clock::wall())?;
+        let config = file.config();
+        let listener = house::listen(&config)?;
+        let clock = Clock::real(config.clock)
+            .map_err(|error| Failure::Other(format!("cannot wait on the clock: {}", reason(&error))))?;
+        info!(
+            file = %file.path().display(), place = config.place.name, channels = config.channels.len(),
+            state = %state.folder().display(), web = %format!("http://{}/", config.web.listen), "starting"
+        );
+        let (ask_reload, reload) = mpsc::channel(1);
+        tokio::spawn(reload_on_hangup(ask_reload));
+        let house = House::open(Ground { file, last_run, state, clock, listener, watcher: None }).await?;
+        house.live(reload, stop_signal()?).await;
+        Ok(())
+    })
+}
+
+/// One thread for everything but the web and the daybook: a lamp needs no more.
+pub(super) fn in_runtime<T>(work: impl Future<Output = Result<T, Failure>>) -> Result<T, Failure> {
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
+    let runtime = runtime.map_err(|error| Failure::Other(format!("cannot start: {}", reason(&error))))?;
+    let done = runtime.block_on(work);
+    runtime.shutdown_timeout(std::time::Duration::from_millis(200));
+    done
+}
+
+/// Done at the first SIGTERM or SIGINT; the second ends the process at once.
+pub(super) fn stop_signal() -> Result<impl Future<Output = ()>, Failure> {
+    let listen =
+        |kind| signal(kind).map_err(|error| Failure::Other(format!("cannot wait for signals: {}", reason(&error))));
+    let mut term = listen(SignalKind::terminate())?;
+    let mut int = listen(SignalKind::interrupt())?;
+    Ok(async move {
+        tokio::select! { _ = term.recv() => {}, _ = int.recv() => {} }
+        tokio::spawn(async move {
+            tokio::select! { _ = term.recv() => {}, _ = int.recv() => {} }
+            std::process::exit(1);
+        });
+    })
+}
+
+async fn reload_on_hangup(ask: mpsc::Sender<()>) {
+    let Ok(mut hangup) = signal(SignalKind::hangup()) else { return };
+    while hangup.recv().await.is_some() {
+        // One that waits already covers this one too.
+        let _ = ask.try_send(());
+    }
+}

@@ -1,0 +1,334 @@
+//! The one loop that owns the keeper: what happens goes in, what follows is carried out.
+//!
+//! Nothing is decided here. The page reads the latest facts and can never make a lamp wait; a slow broker can't either,
+//! because publishing hands over and returns.
+
+use std::collections::HashMap;
+use std::sync::Arc;
+use std::time::Duration;
+
+use chrono::{DateTime, Utc};
+use serde_json::json;
+use tokio::sync::{mpsc, oneshot, watch};
+use tracing::{error, info, warn};
+
+use crate::clock::{self, Clock, Woke};
+use crate::daybook::Daybook;
+use crate::keepsake::KeepsakeFile;
+use crate::link::{Link, LinkEvent};
+use crate::pure::config::Config;
+use crate::pure::entry::{Entry, EntryKind};
+use crate::pure::keeper::{Answer, Input, Keeper, Now, OrderId, Output, Snapshot, Step};
+use crate::pure::trust::Trust;
+use crate::rules_file::RulesFile;
+use crate::state::State;
+use crate::supervisor::Supervisor;
+use crate::web::{Asked, Facts};
+
+/// Facts are renewed no oftener than this, however many reports come in.
+const FACTS_EVERY: Duration = Duration::from_millis(100);
+
+/// Everything the loop works with, made ready by [`crate::house`].
+pub struct Daemon {
+    /// The only source of time.
+    pub clock: Clock,
+    /// Whether the wall clock may be gone by.
+    pub trust: Trust,
+    /// The state folder, held for as long as this runs.
+    pub state: Arc<State>,
+    /// Overrides and hands on disk.
+    pub keepsakes: KeepsakeFile,
+    /// History.
+    pub daybook: Daybook,
+    /// To the broker.
+    pub link: Link,
+    /// The TOML file, for a reload.
+    pub file: RulesFile,
+    /// Orders of people and programs.
+    pub orders: mpsc::Receiver<Asked>,
+    /// To the web.
+    pub facts: watch::Sender<Arc<Facts>>,
+    /// Told of each entry as it happens; the demonstration prints them.
+    pub watcher: Option<mpsc::UnboundedSender<Entry>>,
+    /// systemd, where it started us.
+    pub supervisor: Supervisor,
+}
+
+/// What can end a rest.
+enum Happened {
+    Woke(Woke),
+    Link(LinkEvent),
+    Asked(Asked),
+    Reload,
+}
+
+/// The loop's own memory.
+struct Turn {
+    keeper: Keeper,
+    rest: Duration,
+    wake_at: Option<DateTime<Utc>>,
+    /// Whoever waits for the answer to an order.
+    waiting: HashMap<u64, oneshot::Sender<Answer>>,
+    next_order: u64,
+    link_since: DateTime<Utc>,
+    link_because: Option<String>,
+    /// Something has changed since the facts were last given out.
+    stale: bool,
+    facts_at: Duration,
+}
+
+impl Daemon {
+    /// Runs until `stop` is done, then says goodbye to the broker and closes the daybook. Lamps stay as they are.
+    ///
+    /// `first` is what follows from the start itself. `reload` asks for the file to be read again each time it gives
+    /// something.
+    pub async fn run(
+        mut self,
+        keeper: Keeper,
+        first: Step,
+        mut reload: mpsc::Receiver<()>,
+        stop: impl Future<Output = ()>,
+    ) {
+        let now = self.clock.now();
+        let mut turn = Turn {
+            keeper,
+            rest: Duration::ZERO,
+            wake_at: None,
+            waiting: HashMap::new(),
+            next_order: 0,
+            link_since: now.wall,
+            link_because: Some("connecting".into()),
+            stale: true,
+            facts_at: now.up,
+        };
+        self.carry_out(&mut turn, now, first);
+        self.give_out_facts(&mut turn, now);
+        self.supervisor.ready();
+        tokio::pin!(stop);
+        loop {
+            let rest = self.rest_of(&turn);
+            let happened = tokio::select! {
+                // A person's word first, then the time, so that a flood of messages can hold up neither.
+                biased;
+                () = &mut stop => break,
+                Some(asked) = self.orders.recv() => Happened::Asked(asked),
+                Some(()) = reload.recv() => Happened::Reload,
+                woke = self.clock.rest(rest, turn.wake_at) => Happened::Woke(woke),
+                event = self.link.next() => Happened::Link(event),
+            };
+            let now = self.clock.now();
+            self.take_in(&mut turn, now, happened);
+            if turn.stale && now.up >= turn.facts_at + FACTS_EVERY {
+                self.give_out_facts(&mut turn, now);
+            }
+            self.supervisor.alive(now.up);
+        }
+        info!("stopping: lamps stay as they are");
+        self.supervisor.stopping();
+        self.link.goodbye().await;
+        self.daybook.close();
+    }
+
+    /// How long there is nothing to do: the keeper's word, but facts that wait to be given out, the clock's trust and
+    /// the watchdog come in between.
+    fn rest_of(&self, turn: &Turn) -> Duration {
+        let up = self.clock.now().up;
+        let facts = turn.stale.then(|| (turn.facts_at + FACTS_EVERY).saturating_sub(up));
+        [Some(turn.rest), facts, self.trust.look_again(), self.supervisor.feed_every()]
+            .into_iter()
+            .flatten()
+            .min()
+            .unwrap_or(turn.rest)
+    }
+
+    fn take_in(&mut self, turn: &mut Turn, now: Now, happened: Happened) {
+        self.look_at_the_clock(turn, now, matches!(happened, Happened::Woke(Woke::Stepped)));
+        let input = match happened {
+            Happened::Woke(_) => Input::Tick,
+            Happened::Link(event) => self.input_of(turn, now, event),
+            Happened::Asked((order, answer)) => {
+                turn.next_order += 1;
+                turn.waiting.insert(turn.next_order, answer);
+                Input::Order(OrderId(turn.next_order), order)
+            }
+            Happened::Reload => match self.read_again(now) {
+                Some(config) => Input::Reload(config),
+                None => Input::Tick,
+            },
+        };
+        self.step(turn, now, input);
+    }
+
+    /// The kernel's word is looked at once a turn: it costs less than the turn itself.
+    fn look_at_the_clock(&mut self, turn: &mut Turn, now: Now, stepped: bool) {
+        let was = (self.trust.trusted(), self.trust.latched());
+        let kernel = self.clock.kernel();
+        if stepped {
+            self.trust.stepped(kernel);
+        } else {
+            self.trust.look(kernel);
+        }
+        let trusted = self.trust.trusted();
+        if self.trust.latched() != was.1
+            && let Err(because) = clock::keep_trust(self.state.folder(), self.trust.latched())
+        {
+            warn!(%because, "trust in the clock can't be kept for a restart");
+        }
+        if trusted != was.0 {
+            let because = self.trust.because().to_string();
+            if trusted {
+                info!(because, "the clock is trusted: the plan is followed");
+            } else {
+                error!(because, "the clock is not trusted: no planned switching is made until it is synchronised");
+            }
+        } else if stepped && trusted {
+            info!(now = %now.wall.to_rfc3339(), "the clock was set: the plan is followed from the new time");
+        }
+        if trusted != was.0 || (stepped && trusted) {
+            self.step(turn, now, Input::Clock { trusted });
+        }
+    }
+
+    fn input_of(&mut self, turn: &mut Turn, now: Now, event: LinkEvent) -> Input {
+        match event {
+            LinkEvent::Up => {
+                info!("the broker is there");
+                turn.link_since = now.wall;
+                turn.link_because = None;
+                Input::LinkUp
+            }
+            LinkEvent::Down { because } => {
+                warn!(because, "the broker is not there; it is tried again");
+                if turn.link_because.is_none() {
+                    turn.link_since = now.wall;
+                }
+                turn.link_because = Some(because);
+                Input::LinkDown
+            }
+            LinkEvent::Acked(ticket) => Input::Acked(ticket),
+            LinkEvent::Message { topic, payload, retained } => Input::Message { topic, payload, retained },
+        }
+    }
+
+    fn read_again(&mut self, now: Now) -> Option<Arc<Config>> {
+        self.supervisor.reloading();
+        let config = self.file.read_again(now.wall, &self.state);
+        self.supervisor.ready();
+        config
+    }
+
+    fn step(&mut self, turn: &mut Turn, now: Now, input: Input) {
+        let step = turn.keeper.step(now, input);
+        self.carry_out(turn, now, step);
+    }
+
+    /// Carries out one step and what follows from it, in order. Answers come last, when the facts already show what
+    /// they tell of.
+    fn carry_out(&mut self, turn: &mut Turn, now: Now, step: Step) {
+        let mut answers = Vec::new();
+        let mut next = Some(step);
+        while let Some(step) = next.take() {
+            turn.rest = step.rest;
+            turn.wake_at = step.wake_at;
+            for output in step.outputs {
+                match output {
+                    Output::Keep(keepsake) => {
+                        debug_assert!(next.is_none(), "a step keeps once");
+                        let kept = self.keepsakes.store(&keepsake).map_err(|fault| fault.to_string());
+                        if let Err(because) = &kept {
+                            error!(because, "overrides and hands can't be made durable");
+                        }
+                        next = Some(turn.keeper.step(now, Input::Kept(kept)));
+                    }
+                    Output::Answer(order, answer) => answers.push((order, answer)),
+                    other => self.perform(turn, now, other),
+                }
+            }
+        }
+        turn.stale = true;
+        if !answers.is_empty() {
+            self.give_out_facts(turn, now);
+        }
+        for (OrderId(order), answer) in answers {
+            if let Some(person) = turn.waiting.remove(&order) {
+                // Whoever asked may have hung up; what was done stays done.
+                let _ = person.send(answer);
+            }
+        }
+    }
+
+    fn perform(&mut self, turn: &Turn, now: Now, output: Output) {
+        match output {
+            Output::Publish { ticket, topic, payload, retain } => {
+                self.link.publish(Some(ticket), topic, payload, retain);
+            }
+            Output::Listen => self.link.listen(turn.keeper.topics()),
+            Output::Record(entry) => {
+                crate::log::entry(&entry);
+                if entry.kind == EntryKind::Missed {
+                    self.tell_missed(&entry);
+                }
+                self.daybook.record(&entry, self.trust.trusted());
+                if let Some(watcher) = &self.watcher {
+                    let _ = watcher.send(entry);
+                }
+            }
+            Output::Say(note) => crate::log::note(&note),
+            Output::Alive => {
+                if let Err(fault) = self.state.touch_alive(now.wall) {
+                    warn!(%fault, "switchings missed during a stop may be counted from too early a time");
+                }
+                self.daybook.prune(now.wall);
+            }
+            Output::Keep(_) | Output::Answer(..) => unreachable!("carried out by the caller"),
+        }
+    }
+
+    /// Programs that watch the house learn of a miss over MQTT.
+    fn tell_missed(&self, entry: &Entry) {
+        let zone = &self.file.config().place.zone;
+        let at = crate::pure::local_time::local_of(zone, entry.due.unwrap_or(entry.at));
+        let miss = json!({
+            "at": at.to_rfc3339_opts(chrono::SecondsFormat::Secs, true),
+            "channel": entry.channel,
+            "plug": entry.plug,
+            "wanted": entry.wanted.map(|power| power.word()),
+            "because": entry.because,
+        });
+        self.link.publish(None, self.file.missed_topic(), miss.to_string(), false);
+    }
+
+    fn give_out_facts(&mut self, turn: &mut Turn, now: Now) {
+        let snapshot = turn.keeper.snapshot(now);
+        self.supervisor.status(&status_line(&snapshot, &self.file.config()));
+        let mut notices = self.file.notices();
+        notices.extend(self.daybook.trouble());
+        self.facts.send_replace(Arc::new(Facts {
+            config: self.file.config(),
+            snapshot,
+            clock_because: self.trust.because().to_string(),
+            link_since: turn.link_since,
+            link_because: turn.link_because.clone(),
+            file: self.file.facts(),
+            notices,
+        }));
+        turn.stale = false;
+        turn.facts_at = now.up;
+    }
+}
+
+/// One line for `systemctl status`: what happens next.
+fn status_line(snapshot: &Snapshot, config: &Config) -> String {
+    if !snapshot.trusted {
+        return "the clock is not trusted: no planned switching is made".into();
+    }
+    let next = snapshot.channels.iter().filter_map(|channel| Some((channel, channel.next.as_ref()?)));
+    match next.min_by_key(|(_, next)| next.at) {
+        Some((channel, next)) => {
+            let at = crate::pure::local_time::local_of(&config.place.zone, next.at);
+            let link = if snapshot.link_up { "" } else { "broker unreachable; " };
+            format!("{link}next: {} {} at {} ({})", channel.name, next.wanted, at.format("%a %H:%M:%S"), next.because)
+        }
+        None => "nothing is planned".into(),
+    }
+}

@@ -1,0 +1,222 @@
+//! Makes a daemon ready: state folder, broker, clock, stores and web, in the order in which they need each other.
+
+use std::fs;
+use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr, TcpListener};
+use std::path::Path;
+use std::sync::Arc;
+
+use chrono::TimeDelta;
+use tokio::sync::{mpsc, watch};
+use tracing::{error, info};
+
+use crate::broker::OwnBroker;
+use crate::cli::Failure;
+use crate::clock::{self, Clock};
+use crate::daemon::Daemon;
+use crate::daybook::{Daybook, Filter};
+use crate::keepsake::KeepsakeFile;
+use crate::link::{Link, LinkSettings};
+use crate::pure::config::{BrokerAt, Config, exposure_faults};
+use crate::pure::entry::Entry;
+use crate::pure::keeper::{Down, Keeper, Start, Step};
+use crate::pure::trust::{Before, Trust};
+use crate::rules_file::RulesFile;
+use crate::state::{State, reason};
+use crate::supervisor::Supervisor;
+use crate::web::{self, Door, Facts, Guard, Serving};
+
+/// Orders that may wait for the loop; a person is told to try again when there are more.
+const ORDERS: usize = 64;
+
+/// How long before the last sign of life a switching may have been waiting to be confirmed.
+const SETTLING: TimeDelta = TimeDelta::minutes(5);
+
+/// What a house is made ready from.
+pub struct Ground {
+    /// The file, already read.
+    pub file: RulesFile,
+    /// The file in force when Lampward last ran.
+    pub last_run: Option<Arc<Config>>,
+    /// The state folder.
+    pub state: State,
+    /// The clock to go by.
+    pub clock: Clock,
+    /// Where the web listens.
+    pub listener: TcpListener,
+    /// Told of each entry.
+    pub watcher: Option<mpsc::UnboundedSender<Entry>>,
+}
+
+/// A daemon ready to run, and what runs beside it.
+pub struct House {
+    daemon: Daemon,
+    keeper: Keeper,
+    first: Step,
+    web: Serving,
+    broker: Option<OwnBroker>,
+}
+
+impl House {
+    /// Makes everything ready. Nothing is switched before [`House::live`].
+    ///
+    /// # Errors
+    ///
+    /// What a person has to put right first, and where.
+    pub async fn open(ground: Ground) -> Result<House, Failure> {
+        let Ground { file, last_run, state, clock, listener, watcher } = ground;
+        let config = file.config();
+        let credentials = web::guard::credentials_folder();
+        let guard = Guard::new(&config.web, credentials.as_deref()).map_err(Failure::Fault)?;
+        if let Some(fault) = exposure_faults(&config, true).into_iter().next() {
+            return Err(Failure::Fault(fault));
+        }
+        let (settings, broker) = link_of(&file, &state, credentials.as_deref()).await?;
+
+        let now = clock.now();
+        let daybook = Daybook::open(state.folder(), config.daybook_years, now.wall);
+        let (keepsakes, keepsake) = KeepsakeFile::load(state.folder(), now.wall);
+        let last_life = daybook.last_entry_at().max(state.last_life());
+        let before = Before { kept: clock::trust_kept(state.folder()), last_life };
+        let trust = Trust::new(clock.trust(), before, now.wall, clock.kernel());
+        if trust.trusted() {
+            info!(because = %trust.because(), "the clock is trusted");
+        } else {
+            error!(because = %trust.because(), "the clock is not trusted: no planned switching is made until it is synchronised");
+        }
+        let _ = clock::keep_trust(state.folder(), trust.latched());
+        let down = last_life.zip(last_run).map(|(last_life, config)| {
+            let recent = daybook.reader().past(last_life - SETTLING, now.wall, &Filter::default());
+            Down { last_life, config, recent: recent.unwrap_or_default() }
+        });
+        let start = Start { keepsake, down, trusted: trust.trusted() };
+
+        let (mut keeper, first) = Keeper::new(now, config.clone(), start);
+        let facts = Facts {
+            config,
+            snapshot: keeper.snapshot(now),
+            clock_because: trust.because().to_string(),
+            link_since: now.wall,
+            link_because: Some("connecting".into()),
+            file: file.facts(),
+            notices: Vec::new(),
+        };
+        let (facts, facts_seen) = watch::channel(Arc::new(facts));
+        let (orders_in, orders) = mpsc::channel(ORDERS);
+        let door = Door {
+            facts: facts_seen,
+            orders: orders_in,
+            now: Arc::new(clock.face()),
+            daybook: daybook.reader(),
+            guard: Arc::new(guard),
+        };
+        let link = Link::start(settings, keeper.topics());
+        let web = web::start(listener, door)
+            .map_err(|error| Failure::Other(format!("cannot start the web: {}", reason(&error))))?;
+        let daemon = Daemon {
+            clock,
+            trust,
+            state: Arc::new(state),
+            keepsakes,
+            daybook,
+            link,
+            file,
+            orders,
+            facts,
+            watcher,
+            supervisor: Supervisor::from_environment(),
+        };
+        Ok(House { daemon, keeper, first, web, broker })
+    }
+
+    /// Where our own broker listens; `None` where the file names one.
+    pub fn broker_address(&self) -> Option<SocketAddr> {
+        self.broker.as_ref().map(OwnBroker::address)
+    }
+
+    /// Lives until `stop`; then everything is closed in order. Lamps stay as they are.
+    pub async fn live(self, reload: mpsc::Receiver<()>, stop: impl Future<Output = ()>) {
+        self.daemon.run(self.keeper, self.first, reload, stop).await;
+        self.web.stop().await;
+        if let Some(broker) = self.broker {
+            broker.stop().await;
+        }
+    }
+}
+
+/// Where the broker is and who we are to it; our own is started first.
+async fn link_of(
+    file: &RulesFile,
+    state: &State,
+    credentials: Option<&Path>,
+) -> Result<(LinkSettings, Option<OwnBroker>), Failure> {
+    let config = file.config();
+    let client_id = client_id(&config, &state.client_id().map_err(|fault| Failure::Other(fault.to_string()))?);
+    let settings = LinkSettings {
+        host: String::new(),
+        port: 0,
+        user: config.broker.user.clone(),
+        password: None,
+        client_id,
+        alive_topic: file.alive_topic(),
+    };
+    match &config.broker.at {
+        BrokerAt::Address { host, port } => {
+            let password = password(&config, credentials)?;
+            Ok((LinkSettings { host: host.clone(), port: *port, password, ..settings }, None))
+        }
+        BrokerAt::Own { serve, accounts_file } => {
+            let broker = OwnBroker::start(*serve, accounts_file.as_deref(), state.folder()).await;
+            let broker = broker.map_err(Failure::Other)?;
+            let (user, password) = broker.own_account().unzip();
+            let address = reach(broker.address());
+            let settings =
+                LinkSettings { host: address.ip().to_string(), port: address.port(), user, password, ..settings };
+            Ok((settings, Some(broker)))
+        }
+    }
+}
+
+/// How we reach our own broker: one that listens on every address is on loopback as well.
+fn reach(address: SocketAddr) -> SocketAddr {
+    let ip = match address.ip() {
+        IpAddr::V4(ip) if ip.is_unspecified() => Ipv4Addr::LOCALHOST.into(),
+        IpAddr::V6(ip) if ip.is_unspecified() => Ipv6Addr::LOCALHOST.into(),
+        ip => ip,
+    };
+    SocketAddr::new(ip, address.port())
+}
+
+/// From `password_file`, else from the systemd credential `broker-password`; `None` without either.
+fn password(config: &Config, credentials: Option<&Path>) -> Result<Option<String>, Failure> {
+    if config.broker.user.is_none() {
+        return Ok(None);
+    }
+    let credential = || credentials.map(|folder| folder.join("broker-password")).filter(|path| path.exists());
+    let Some(path) = config.broker.password_file.clone().or_else(credential) else { return Ok(None) };
+    let text = fs::read_to_string(&path).map_err(|error| {
+        Failure::Fault(format!("cannot read the broker's password from {}: {}", path.display(), reason(&error)))
+    })?;
+    Ok(Some(text.trim_end_matches(['\r', '\n']).to_owned()))
+}
+
+/// Letters and digits, 23 at most: what every broker takes (MQTT 3.1.1, 3.1.3.1).
+fn client_id(config: &Config, random: &str) -> String {
+    let place: String = config.place.slug().chars().filter(|c| *c != '-').collect();
+    let room = 23_usize.saturating_sub(random.len());
+    format!("{}{random}", place.get(..room).unwrap_or(&place))
+}
+
+/// Listens where the file says.
+///
+/// # Errors
+///
+/// When the port is taken or the address is not this machine's, with what to do.
+pub fn listen(config: &Config) -> Result<TcpListener, Failure> {
+    let at = config.web.listen;
+    TcpListener::bind(at).map_err(|error| {
+        Failure::Other(format!(
+            "cannot listen on {at} for the web: {}; choose another address with [web] listen",
+            reason(&error)
+        ))
+    })
+}
