@@ -5,6 +5,7 @@
 //! not here, see `keepsake.rs`.
 
 mod store;
+mod tally;
 
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{self, Receiver, RecvTimeoutError, SyncSender, TrySendError};
@@ -17,6 +18,7 @@ use tracing::{error, info, warn};
 
 use crate::pure::entry::{Entry, EntryKind};
 use store::{Page, Store, Trouble};
+pub use tally::{BOUNDS_S, Tally};
 
 /// How many entries may wait for the thread, and how many the thread holds back while the card takes none.
 const WAITING: usize = 1_000;
@@ -49,6 +51,7 @@ struct Health {
     path: PathBuf,
     trouble: Option<String>,
     lost: u64,
+    tally: Tally,
 }
 
 impl Daybook {
@@ -57,7 +60,8 @@ impl Daybook {
     /// Never fails: where nothing can be opened, it says so in the log and goes on trying.
     pub fn open(folder: &Path, years: u32, now: DateTime<Utc>) -> Daybook {
         let path = folder.join("daybook.sqlite");
-        let health = Arc::new(Mutex::new(Health { path: path.clone(), trouble: None, lost: 0 }));
+        let health =
+            Arc::new(Mutex::new(Health { path: path.clone(), trouble: None, lost: 0, tally: Tally::default() }));
         let mut writer = Writer {
             path: path.clone(),
             years,
@@ -78,12 +82,13 @@ impl Daybook {
         if let Err(because) = spawned {
             error!(%because, "the daybook has no thread to write with; nothing is recorded");
         }
-        Daybook { queue, closed, reader: Reader { path }, last_entry_at, health }
+        Daybook { queue, closed, reader: Reader { path, health: health.clone() }, last_entry_at, health }
     }
 
     /// Hands one entry over and returns at once. `trusted` says whether the clock was trusted when it was made:
     /// only then is it a sign of life.
     pub fn record(&self, entry: &Entry, trusted: bool) {
+        lock(&self.health).tally.count(entry);
         match self.queue.try_send(Job::Write(Page { entry: entry.clone(), trusted })) {
             Ok(()) => {}
             Err(TrySendError::Full(_) | TrySendError::Disconnected(_)) => {
@@ -129,6 +134,7 @@ impl Health {
             warn!(path = %self.path.display(), because, "the daybook loses entries; switching goes on");
         }
         self.lost += entries;
+        self.tally.lost += entries;
         if self.trouble.is_none() {
             self.trouble = Some(because.to_string());
         }
@@ -274,9 +280,15 @@ pub struct Filter {
 #[derive(Clone, Debug)]
 pub struct Reader {
     path: PathBuf,
+    health: Arc<Mutex<Health>>,
 }
 
 impl Reader {
+    /// What has been recorded since the start, counted, whether or not it could be written.
+    pub fn tally(&self) -> Tally {
+        lock(&self.health).tally
+    }
+
     /// What happened from `from` (included) until `until` (excluded), oldest first; the newest 20,000 where there
     /// are more. Blocks for as long as the card takes.
     pub fn past(&self, from: DateTime<Utc>, until: DateTime<Utc>, filter: &Filter) -> Result<Vec<Entry>, String> {

@@ -10,6 +10,7 @@ mod door;
 pub mod guard;
 pub mod json;
 mod live;
+mod metrics;
 mod orders;
 mod page;
 mod problem;
@@ -127,6 +128,7 @@ fn routes(web: Web) -> Router {
         .route("/ahead", get(read::ahead))
         .route("/past", get(read::past))
         .route("/live", get(live::live))
+        .route("/metrics", get(metrics::metrics))
         .route("/health", get(read::health))
         .route("/override", put(orders::set_many).delete(orders::cancel_many))
         .route("/channels/{name}/override", put(orders::set_one).delete(orders::cancel_one))

@@ -5,5 +5,6 @@ mod guard;
 mod house;
 mod limits;
 mod live;
+mod metrics;
 mod orders;
 mod status;
