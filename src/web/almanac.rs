@@ -9,7 +9,7 @@ use tokio::task::spawn_blocking;
 use super::problem::Problem;
 use crate::pure::config::Config;
 use crate::pure::keeper::Switching;
-use crate::pure::plan::{Plan, Unlit};
+use crate::pure::plan::{Ahead, Plan};
 use crate::pure::sun::Sun;
 
 /// The Sun at an instant.
@@ -31,8 +31,8 @@ pub struct ChannelAhead {
     pub channel: usize,
     /// In order.
     pub switchings: Vec<Switching>,
-    /// What a rule asks for in vain.
-    pub unlit: Vec<Unlit>,
+    /// The lit spans, and what a rule asks for in vain.
+    pub ahead: Ahead,
 }
 
 /// A plan for looking ahead. It is worked out in the blocking pool, one at a time.
@@ -83,7 +83,7 @@ impl Almanac {
             let one = |channel| ChannelAhead {
                 channel,
                 switchings: plan.switchings(channel, from, until),
-                unlit: plan.ahead(channel, from, until).unlit,
+                ahead: plan.ahead(channel, from, until),
             };
             (0..channels).map(one).collect()
         })

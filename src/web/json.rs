@@ -427,6 +427,7 @@ pub fn ahead_on(zone: &Zone, channel: &Channel, ahead: &ChannelAhead) -> AheadOn
         label: channel.label.clone(),
         switchings: ahead.switchings.iter().map(|one| switching(zone, one)).collect(),
         unlit: ahead
+            .ahead
             .unlit
             .iter()
             .map(|unlit| UnlitOn { date: unlit.date.to_string(), because: unlit.because.clone() })

@@ -6,6 +6,7 @@
 
 mod accept;
 mod almanac;
+mod calendar;
 mod door;
 pub mod guard;
 pub mod json;
@@ -129,6 +130,7 @@ fn routes(web: Web) -> Router {
         .route("/past", get(read::past))
         .route("/live", get(live::live))
         .route("/metrics", get(metrics::metrics))
+        .route("/calendar.ics", get(calendar::calendar))
         .route("/health", get(read::health))
         .route("/override", put(orders::set_many).delete(orders::cancel_many))
         .route("/channels/{name}/override", put(orders::set_one).delete(orders::cancel_one))

@@ -1,5 +1,6 @@
 //! The HTTP interface, asked over a real socket.
 
+mod calendar;
 mod commands;
 mod guard;
 mod house;
