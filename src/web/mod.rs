@@ -12,6 +12,7 @@ pub mod guard;
 pub mod json;
 mod live;
 mod metrics;
+mod openapi;
 mod orders;
 mod page;
 mod problem;
@@ -131,6 +132,7 @@ fn routes(web: Web) -> Router {
         .route("/live", get(live::live))
         .route("/metrics", get(metrics::metrics))
         .route("/calendar.ics", get(calendar::calendar))
+        .route("/openapi.json", get(openapi::openapi))
         .route("/health", get(read::health))
         .route("/override", put(orders::set_many).delete(orders::cancel_many))
         .route("/channels/{name}/override", put(orders::set_one).delete(orders::cancel_one))

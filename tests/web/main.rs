@@ -7,5 +7,6 @@ mod house;
 mod limits;
 mod live;
 mod metrics;
+mod openapi;
 mod orders;
 mod status;
