@@ -1,5 +1,9 @@
 //! Files as a household writes them, and what becomes of them.
 
+#[path = "config/command.rs"]
+mod command;
+#[path = "config/documented.rs"]
+mod documented;
 #[path = "config/faults.rs"]
 mod faults;
 #[path = "config/good.rs"]

@@ -6,8 +6,8 @@ use std::process::ExitCode;
 use clap::{Args, ValueEnum};
 use serde_json::{Value, json};
 
-use super::Failure;
 use super::file::{self, FileArgument};
+use super::{Failure, print};
 use crate::pure::config::{Checked, Config, Fault, exposure_faults, read};
 
 /// `lampward check [FILE]`
@@ -44,14 +44,14 @@ pub fn run(check: &Check) -> Result<ExitCode, Failure> {
             Ok(checked) => (found(&name, checked), refused(&checked.config).is_empty()),
             Err(faults) => (json!({ "file": name, "faults": faults_json(&faults.0) }), false),
         };
-        println!("{answer:#}");
+        print(&format!("{answer:#}\n"))?;
         return Ok(ExitCode::from(if well { 0 } else { 2 }));
     }
     let checked = read.map_err(|faults| {
         let count = faults.0.len();
         Failure::Fault(format!("{faults}\n\n{count} {}", if count == 1 { "fault" } else { "faults" }))
     })?;
-    print!("{}", said(&name, &checked));
+    print(&said(&name, &checked))?;
     match refused(&checked.config) {
         refused if refused.is_empty() => Ok(ExitCode::SUCCESS),
         refused => Err(Failure::Fault(refused.join("\n"))),
@@ -107,10 +107,9 @@ fn found(name: &str, checked: &Checked) -> Value {
             "name": channel.name, "label": channel.label, "kind": channel.kind.name, "plugs": channel.plugs, "lit": lit,
         })
     };
-    let mut faults: Vec<Value> = refused(config).into_iter().map(|message| json!({ "message": message })).collect();
+    let faults: Vec<Value> = refused(config).into_iter().map(|message| json!({ "message": message })).collect();
     let mut warnings = faults_json(&checked.warnings);
     warnings.extend(token_wanted(config).into_iter().map(|message| json!({ "message": message })));
-    faults.dedup();
     json!({
         "file": name,
         "faults": faults,

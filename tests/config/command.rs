@@ -1,0 +1,114 @@
+//! `lampward check`, as it is run.
+
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+
+use super::PLACE;
+
+fn run(folder: &Path, arguments: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_lampward")).args(arguments).current_dir(folder).output().expect("lampward runs")
+}
+
+/// A folder with these files, a command in it, and what it prints and answers.
+#[track_caller]
+fn check(files: &[(&str, &str)], arguments: &[&str], code: i32, out: &str, err: &str) {
+    let folder = tempfile::tempdir().expect("a folder");
+    for (name, text) in files {
+        let path = folder.path().join(name);
+        std::fs::create_dir_all(path.parent().expect("a parent")).expect("a folder");
+        std::fs::write(path, text).expect("a file");
+    }
+    let output = run(folder.path(), arguments);
+    assert_eq!(String::from_utf8_lossy(&output.stdout), out);
+    assert_eq!(String::from_utf8_lossy(&output.stderr), err);
+    assert_eq!(output.status.code(), Some(code));
+}
+
+const LAMP: &str =
+    "[channel.a]\nlabel = \"Lamp\"\nplug = \"yard/1\"\nlit = [{ from = \"120 min before dusk\", until = \"00:00\" }]\n";
+const SAID: &str = "Skarvholmen: 59.7412 N, 5.2097 E, Europe/Oslo\nbroker: lampward's own, on loopback\n\n\
+                    a: Lamp (yard/1; plain)\n  from 2 h before dusk until midnight\n";
+
+#[test]
+fn a_good_file_is_said_again_in_short() {
+    let text = format!("{PLACE}{LAMP}");
+    for arguments in [&["check", "house.toml"][..], &["check", "--file", "house.toml"]] {
+        check(&[("house.toml", &text)], arguments, 0, &format!("house.toml: no fault\n{SAID}"), "");
+    }
+}
+
+#[test]
+fn faults_are_counted_and_the_answer_is_2() {
+    let text = format!("{PLACE}[sun]\nlead = \"3 h\"\n");
+    let fault = "house.toml:6:9: `3 h` is too long\n6 | lead = \"3 h\"\n  |         ^^^ 0 min to 2 h\n\n1 fault\n";
+    check(&[("house.toml", &text)], &["check", "house.toml"], 2, "", fault);
+}
+
+#[test]
+fn warnings_are_shown_and_the_answer_is_0() {
+    let text = PLACE.replace("Europe/Oslo", "Asia/Dubai") + LAMP;
+    let warning = "\nwarning: house.toml:4:14: `Asia/Dubai` is 3 h 39 min from the place's mean solar time\n\
+                   4 | time_zone = \"Asia/Dubai\"\n  |              ^^^^^^^^^^ a zone within 3 h of it, in most places\n";
+    let said = format!("house.toml: no fault\n{}{warning}", SAID.replace("Europe/Oslo", "Asia/Dubai"));
+    check(&[("house.toml", &text)], &["check", "house.toml"], 0, &said, "");
+}
+
+#[test]
+fn a_file_with_which_lampward_would_not_start_is_answered_with_2() {
+    let text = format!("{PLACE}[broker]\nserve = \"0.0.0.0:1883\"\n{LAMP}");
+    let folder = tempfile::tempdir().expect("a folder");
+    std::fs::write(folder.path().join("house.toml"), text).expect("a file");
+    let output = run(folder.path(), &["check", "house.toml"]);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&output.stderr).contains("no accounts: set accounts_file"));
+}
+
+#[test]
+fn programs_get_json_with_faults_too() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let json = |text: &str| -> (serde_json::Value, Option<i32>) {
+        std::fs::write(folder.path().join("house.toml"), text).expect("a file");
+        let output = run(folder.path(), &["check", "house.toml", "--format", "json"]);
+        (serde_json::from_slice(&output.stdout).expect("JSON"), output.status.code())
+    };
+    let (good, code) = json(&format!("{PLACE}{LAMP}"));
+    assert_eq!(code, Some(0));
+    assert_eq!(good["channels"][0]["lit"][0], "from 2 h before dusk until midnight");
+    assert_eq!(good["faults"], serde_json::json!([]));
+    let (bad, code) = json(&format!("{PLACE}[sum]\n"));
+    assert_eq!(code, Some(2));
+    let tables = "place, times, sun, broker, web, clock, daybook, plug_kind, channel, absence";
+    assert_eq!(
+        bad["faults"],
+        serde_json::json!([{
+            "line": 5, "column": 2, "message": "`sum` is no key of this file", "expected": tables, "nearest": "sun",
+        }])
+    );
+}
+
+#[test]
+fn without_a_name_the_file_of_the_sources_is_read() {
+    if Path::new("/etc/lampward/lampward.toml").exists() {
+        return;
+    }
+    let text = format!("{PLACE}{LAMP}");
+    let said = format!("config/lampward.toml: no fault\n{SAID}");
+    check(&[("config/lampward.toml", &text)], &["check"], 0, &said, "");
+    let nowhere =
+        "no file: neither /etc/lampward/lampward.toml nor config/lampward.toml is here; name one with --file FILE\n";
+    check(&[], &["check"], 2, "", nowhere);
+}
+
+#[test]
+fn a_file_that_cannot_be_read_is_said_with_the_reason() {
+    check(&[], &["check", "none.toml"], 2, "", "cannot read none.toml: no such file or directory\n");
+    check(&[("x/y", "")], &["check", "x"], 2, "", "cannot read x: is a directory\n");
+}
+
+#[test]
+fn the_file_that_a_household_starts_from_has_no_fault() {
+    let output = run(&PathBuf::from(env!("CARGO_MANIFEST_DIR")), &["check", "config/lampward.toml"]);
+    let out = String::from_utf8_lossy(&output.stdout);
+    assert!(out.starts_with("config/lampward.toml: no fault\n"), "{out}{}", String::from_utf8_lossy(&output.stderr));
+    assert!(!out.contains("warning"), "{out}");
+}
