@@ -133,7 +133,9 @@ impl Connection<'_> {
             // One poll at a time, never given up halfway: a poll that is dropped gives up a connection being made.
             let mut poll = pin!(event_loop.poll());
             let event = loop {
-                self.ask();
+                if self.ask() {
+                    patience.set(sleep(ANSWER));
+                }
                 let room = self.room() && self.parting == Parting::No;
                 tokio::select! {
                     event = &mut poll => break event,
@@ -142,7 +144,7 @@ impl Connection<'_> {
                         Some(Order::Goodbye) | None => return End::Goodbye,
                         Some(order) => self.take(order),
                     },
-                    () = &mut patience, if self.taken_in.is_some() && !self.owner.up => {
+                    () = &mut patience, if self.unanswered() => {
                         let at = words::broker(&self.owner.settings);
                         let because = format!("the broker at {at} does not answer a subscription");
                         return End::Lost { because, ended: Ended::Never };
@@ -152,12 +154,7 @@ impl Connection<'_> {
             match event {
                 Ok(Event::Outgoing(Outgoing::Disconnect)) => return End::Goodbye,
                 Ok(Event::Outgoing(outgoing)) => self.on_the_wire(outgoing),
-                Ok(Event::Incoming(packet)) => {
-                    if matches!(packet, Packet::ConnAck(_) | Packet::SubAck(_)) {
-                        patience.set(sleep(ANSWER));
-                    }
-                    self.arrived(packet).await;
-                }
+                Ok(Event::Incoming(packet)) => self.arrived(packet).await,
                 Err(error) => return self.lost(&error),
             }
         }
@@ -231,8 +228,13 @@ impl Connection<'_> {
         self.listening = wanted;
     }
 
-    /// Asks the broker for the next portion once the one before is answered.
-    fn ask(&mut self) {
+    /// Whether a SUBSCRIBE waits for its answer.
+    fn unanswered(&self) -> bool {
+        !self.subscribing.is_empty() || !self.subscribed.is_empty()
+    }
+
+    /// Asks the broker for the next portion once the one before is answered. True if it did.
+    fn ask(&mut self) -> bool {
         while self.room()
             && let Some(topic) = self.to_unsubscribe.pop_front()
         {
@@ -241,8 +243,8 @@ impl Connection<'_> {
                 Err(error) => tracing::debug!(%error, "not unsubscribed"),
             }
         }
-        if !self.subscribing.is_empty() || !self.subscribed.is_empty() || !self.room() {
-            return;
+        if self.unanswered() || !self.room() {
+            return false;
         }
         if let Some(portion) = self.to_subscribe.pop_front() {
             let filter = |topic: &String| SubscribeFilter::new(topic.clone(), LISTEN);
@@ -251,6 +253,7 @@ impl Connection<'_> {
                 Err(error) => tracing::warn!(?portion, %error, "not listened to"),
             }
         }
+        self.unanswered()
     }
 
     /// The client has put something on the wire.
@@ -303,8 +306,7 @@ impl Connection<'_> {
 
     /// The link is up when every subscription is answered, for better or worse.
     async fn up_if_listening(&mut self) {
-        let waiting = !self.subscribing.is_empty() || !self.subscribed.is_empty() || !self.to_subscribe.is_empty();
-        if self.owner.up || waiting || self.parting != Parting::No {
+        if self.owner.up || self.unanswered() || !self.to_subscribe.is_empty() || self.parting != Parting::No {
             return;
         }
         let topic = self.owner.settings.alive_topic.clone();
