@@ -5,7 +5,7 @@ use std::f64::consts::TAU;
 use super::series::sin_cos_turns;
 
 /// Terms that are worked on together.
-const WIDTH: usize = 4;
+const WIDTH: usize = 8;
 
 /// Multiples of the five arguments of `ARGUMENTS`, then the sine's size in longitude and the cosine's in obliquity,
 /// arcsec.

@@ -3,7 +3,7 @@
 use std::f64::consts::TAU;
 
 /// Terms that are worked on together. Compilers turn the loops over them into vector instructions.
-const WIDTH: usize = 4;
+const WIDTH: usize = 8;
 
 /// Some terms of a sum; those that fill up the last block have size 0.
 pub(super) struct Block {
@@ -35,27 +35,24 @@ pub(super) const fn blocks<const TERMS: usize, const BLOCKS: usize>(rows: &[[f64
     blocks
 }
 
-/// The sum of the cosines at `days`, as a polynomial about it: coefficients of rising powers of days.
-pub(super) fn sum(blocks: &[Block], days: f64) -> [f64; 4] {
-    let mut totals = [[0.0; WIDTH]; 4];
+/// The sum of the cosines at `days`, as a polynomial about it: coefficients of rising powers of days. Third powers are
+/// left out: those of the Moon's pull, the quickest terms, reach 0.002″ after 12 h.
+pub(super) fn sum(blocks: &[Block], days: f64) -> [f64; 3] {
+    let mut values = [0.0; WIDTH];
+    let mut slopes = [0.0; WIDTH];
+    let mut curves = [0.0; WIDTH];
     for block in blocks {
-        let mut sines = [0.0; WIDTH];
-        let mut cosines = [0.0; WIDTH];
-        for lane in 0..WIDTH {
-            let (sin, cos) = sin_cos_turns(block.phase[lane] + block.rate[lane] * days);
-            sines[lane] = block.size[lane] * sin;
-            cosines[lane] = block.size[lane] * cos;
-        }
         for lane in 0..WIDTH {
             let rate = block.rate[lane];
-            totals[0][lane] += cosines[lane];
-            totals[1][lane] -= rate * sines[lane];
-            totals[2][lane] -= rate * rate * cosines[lane];
-            totals[3][lane] += rate * rate * rate * sines[lane];
+            let (sin, cos) = sin_cos_turns(block.phase[lane] + rate * days);
+            let cosine = block.size[lane] * cos;
+            values[lane] += cosine;
+            slopes[lane] -= block.size[lane] * rate * sin;
+            curves[lane] -= rate * rate * cosine;
         }
     }
-    let total = |power: usize| totals[power].iter().sum::<f64>();
-    [total(0), TAU * total(1), TAU * TAU / 2.0 * total(2), TAU * TAU * TAU / 6.0 * total(3)]
+    let total = |lanes: [f64; WIDTH]| lanes.iter().sum::<f64>();
+    [total(values), TAU * total(slopes), TAU * TAU / 2.0 * total(curves)]
 }
 
 /// Sine and cosine of an angle in turns, within 2e-12, and the rounding of the turns.
@@ -118,7 +115,7 @@ mod tests {
             let millennia = (9_000.25 + ahead) / 365_250.0;
             let truth: f64 = ROWS.iter().map(|[size, phase, rate]| size * (phase + rate * millennia).cos()).sum();
             let ours = polynomial.iter().rev().fold(0.0, |sum, coefficient| sum * ahead + coefficient);
-            assert!((ours - truth).abs() < 1e-5, "{ahead}: {ours} is not {truth}");
+            assert!((ours - truth).abs() < 2e-4, "{ahead}: {ours} is not {truth}");
         }
     }
 }

@@ -72,7 +72,7 @@ impl Track {
 
         // On the ecliptic the Sun is at (cos λ, sin λ, −B); B is never above 6e-6 rad.
         let (along, across) = unit_circle(&longitude);
-        let beside = latitude.map(|power| -power);
+        let beside = [-latitude[0], -latitude[1], -latitude[2], 0.0];
         let tilt = obliquity[1];
         let mut y = [0.0; 4];
         let mut z = [0.0; 4];
@@ -101,12 +101,12 @@ impl Track {
 }
 
 /// The Earth's heliocentric longitude about an instant, rad.
-fn longitude(days: f64, millennia: f64) -> [f64; 4] {
+fn longitude(days: f64, millennia: f64) -> [f64; 3] {
     let steady = sum(&LONGITUDE_0, days);
     let growing = sum(&LONGITUDE_1, days);
     let squared = sum(&LONGITUDE_2, days);
-    let mut longitude = [0.0; 4];
-    for power in 0..4 {
+    let mut longitude = [0.0; 3];
+    for power in 0..3 {
         longitude[power] = steady[power] + millennia * (growing[power] + millennia * squared[power]);
     }
     longitude[0] += 1.753_470_456_73 + millennia * (6_283.319_667_474_91 + millennia * 0.000_529_188_7);
@@ -122,10 +122,10 @@ fn distance(days: f64, millennia: f64) -> [f64; 2] {
 
 /// Cosine and sine of an angle that is itself a polynomial, as polynomials. Left out are fourth powers: 3e-10 rad
 /// after 12 h for the Sun's longitude.
-fn unit_circle(angle: &[f64; 4]) -> ([f64; 4], [f64; 4]) {
+fn unit_circle(angle: &[f64; 3]) -> ([f64; 4], [f64; 4]) {
     let (sin, cos) = angle[0].sin_cos();
-    let [_, first, second, third] = *angle;
-    let sine_of_rest = [0.0, first, second, third - first * first * first / 6.0];
+    let [_, first, second] = *angle;
+    let sine_of_rest = [0.0, first, second, -first * first * first / 6.0];
     let cosine_of_rest = [1.0, 0.0, -first * first / 2.0, -first * second];
     let mut cosine = [0.0; 4];
     let mut sine = [0.0; 4];
