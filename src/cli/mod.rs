@@ -2,6 +2,7 @@
 
 mod account;
 mod ahead;
+mod almanac;
 mod cancel;
 mod check;
 mod client;
@@ -36,6 +37,8 @@ pub enum Command {
     Demo(demo::Demo),
     /// The coming switchings with their reasons, and what stays dark and why.
     Ahead(ahead::Ahead),
+    /// Shows when the Sun rises and sets, and the twilights, over dates.
+    Almanac(almanac::Almanac),
     /// Shows every fault of the file, or what was read from it.
     Check(check::Check),
     /// What every lamp is doing, why, and what is next; asks the running daemon.
@@ -103,6 +106,7 @@ pub fn run(cli: Cli) -> ExitCode {
         Command::Run(args) => run::run(&args).map(|()| ExitCode::SUCCESS),
         Command::Demo(args) => demo::run(&args).map(|()| ExitCode::SUCCESS),
         Command::Ahead(ahead) => ahead::run(&ahead),
+        Command::Almanac(almanac) => almanac::run(&almanac),
         Command::Check(check) => check::run(&check),
         Command::Now(now) => now::run(&now),
         Command::Override(wish) => override_::run(&wish),
