@@ -10,6 +10,10 @@ use super::fault::{Fault, PhraseFault, nearest, quoted};
 /// A value and its bytes in the file.
 pub(super) type Value<'t> = Spanned<DeValue<'t>>;
 
+/// Bytes of lines that are shown with all faults together. Every fault of a file that a person wrote is shown; a fault has
+/// its whole line with it, and one endless line with many faults would fill the memory.
+const MOST_SHOWN: usize = 16 * 1024 * 1024;
+
 /// Gathers faults and warnings while a file is read.
 pub(super) struct Reader<'t> {
     file: &'t str,
@@ -119,14 +123,25 @@ impl<'t> Reader<'t> {
     }
 
     /// Everything found, in the order of the file: faults, then warnings.
-    pub fn finish(self) -> (Vec<Fault>, Vec<Fault>) {
-        let place = |found: &[PhraseFault]| {
-            let mut placed: Vec<Fault> = found.iter().map(|found| self.place(found)).collect();
-            placed.sort_by_key(|fault| (fault.line, fault.column));
-            placed.dedup();
-            placed
-        };
-        (place(&self.faults), place(&self.warnings))
+    pub fn finish(mut self) -> (Vec<Fault>, Vec<Fault>) {
+        let (faults, warnings) = (std::mem::take(&mut self.faults), std::mem::take(&mut self.warnings));
+        (self.in_order(faults), self.in_order(warnings))
+    }
+
+    fn in_order(&self, mut found: Vec<PhraseFault>) -> Vec<Fault> {
+        found.sort_by_key(|found| (self.line_index(found.at.start), found.at.start));
+        let mut room = MOST_SHOWN;
+        let mut placed: Vec<Fault> = Vec::new();
+        for found in &found {
+            if room == 0 {
+                break;
+            }
+            let fault = self.place(found);
+            room = room.saturating_sub(fault.source_line.len());
+            placed.push(fault);
+        }
+        placed.dedup();
+        placed
     }
 
     /// The line of a byte, counted from 1.
