@@ -14,8 +14,7 @@ use crate::pure::power::Power;
 
 /// How long an override whose end is an instant holds at most while the clock is not trusted.
 pub(super) const UNTRUSTED_AT_MOST: Duration = Duration::from_secs(12 * 3600);
-/// Switchings jumped over by the clock are recorded no further back: what a clock that was a year off jumped over
-/// never was.
+/// Switchings jumped over by the clock are recorded no further back.
 const JUMP_AT_MOST: TimeDelta = TimeDelta::days(7);
 
 /// What is known of one channel.
@@ -182,7 +181,9 @@ impl Keeper {
     fn follow_plan(&mut self, channel: u32, ended: Option<&(Override, DateTime<Utc>)>) -> Option<Due> {
         let now = self.now.wall;
         let first = self.channels[channel as usize].next.filter(|next| *next <= now)?;
-        let after = first.max(now - JUMP_AT_MOST) - TimeDelta::milliseconds(1);
+        let jump = self.jump();
+        let real = if jump == Jump::Set { self.since_clock_was_set() } else { JUMP_AT_MOST };
+        let after = first.max(now - real.min(JUMP_AT_MOST)) - TimeDelta::milliseconds(1);
         let due = self.plan.switchings(channel as usize, after, now);
         self.take_up_plan(channel);
         for plug in self.channels[channel as usize].range() {
@@ -196,7 +197,6 @@ impl Keeper {
         for switching in &against {
             self.record_overridden(channel, switching);
         }
-        let jump = self.jump();
         let last = open.pop();
         self.record_lost(channel, &open, if jump == Jump::Set { missed::CLOCK } else { missed::NOT_RUNNING });
         let switching = last?;
@@ -211,6 +211,12 @@ impl Keeper {
             ..Cause::unplanned(switching.because.as_str().into(), self.now.up)
         };
         Some(Due { switching, cause })
+    }
+
+    /// How long the wall clock had run since it was set before this time. Only so much of what it jumps over now was
+    /// time that passed; a clock that was put back a week and is put right an hour later has missed an hour.
+    fn since_clock_was_set(&self) -> TimeDelta {
+        TimeDelta::from_std(self.now.up - self.clock_ran_since).unwrap_or(TimeDelta::MAX)
     }
 
     fn jump(&self) -> Jump {

@@ -2,9 +2,11 @@
 
 use std::collections::HashMap;
 use std::sync::Arc;
+use std::time::Duration;
 
 use chrono::{DateTime, TimeDelta, Utc};
 
+use super::channel::Standing;
 use super::plug::MISSED_AFTER;
 use super::tend::Cause;
 use super::{Down, Ends, Keeper, Keepsake, MISSES_SHOWN, Miss, Override, Switching};
@@ -100,7 +102,12 @@ impl Keeper {
 
     /// When the time without trust began, by the wall clock of now.
     fn untrusted_from(&self) -> DateTime<Utc> {
-        self.now.wall - TimeDelta::from_std(self.now.up - self.untrusted_since).unwrap_or(AT_MOST)
+        self.wall_at(self.untrusted_since)
+    }
+
+    /// What the wall clock of now would have shown at an earlier time.
+    fn wall_at(&self, up: Duration) -> DateTime<Utc> {
+        self.now.wall - TimeDelta::from_std(self.now.up.saturating_sub(up)).unwrap_or(AT_MOST)
     }
 
     /// By channel, what fell due between the last sign of life and the start, by the file that held then. A sign of
@@ -136,24 +143,44 @@ impl Keeper {
         lost
     }
 
-    /// Adds what fell due since, while we ran without knowing the time.
+    /// Adds what fell due since, while we ran without knowing the time, by the file that held at each time.
     fn add_lost_while_untrusted(&mut self, lost: &mut HashMap<String, Vec<Lost>>) {
-        let (from, until) = (self.untrusted_from().max(self.now.wall - AT_MOST), self.now.wall);
+        let mut from = self.untrusted_from().max(self.now.wall - AT_MOST);
+        for (until, config) in std::mem::take(&mut self.files_while_untrusted) {
+            let until = self.wall_at(until);
+            self.add_lost_between(lost, from, until, &mut Plan::new(config));
+            from = from.max(until);
+        }
+        let mut plan = std::mem::replace(&mut self.plan, Plan::new(Arc::clone(&self.config)));
+        self.add_lost_between(lost, from, self.now.wall, &mut plan);
+        self.plan = plan;
+    }
+
+    fn add_lost_between(
+        &self,
+        lost: &mut HashMap<String, Vec<Lost>>,
+        from: DateTime<Utc>,
+        until: DateTime<Utc>,
+        plan: &mut Plan,
+    ) {
         if from >= until {
             return;
         }
-        for index in 0..self.channels.len() {
-            let found = self.plan.switchings(index, from, until);
+        let config = Arc::clone(plan.config());
+        let standing: HashMap<&str, &Standing> = (self.config.channels.iter().zip(&self.channels))
+            .filter_map(|(named, channel)| Some((named.name.as_str(), channel.standing.as_deref()?)))
+            .collect();
+        for (index, channel) in config.channels.iter().enumerate() {
+            let found = plan.switchings(index, from, until);
             if found.is_empty() {
                 continue;
             }
-            let standing = self.channels[index].standing.as_ref();
-            let since = standing.map(|standing| {
-                let for_how_long = TimeDelta::from_std(self.now.up - standing.set_at).unwrap_or(AT_MOST);
-                (until - for_how_long, &standing.word)
-            });
+            let word = standing.get(channel.name.as_str());
             let overridden = |at: DateTime<Utc>| {
-                since.is_some_and(|(since, word)| since <= at && !matches!(word.ends, Ends::At(end) if end <= at))
+                word.is_some_and(|standing| {
+                    let over = matches!(standing.word.ends, Ends::At(end) if end <= at);
+                    self.wall_at(standing.set_at) <= at && !over
+                })
             };
             let found = found.into_iter().map(|switching| Lost {
                 overridden: overridden(switching.at),
@@ -161,7 +188,7 @@ impl Keeper {
                 settled: Vec::new(),
                 switching,
             });
-            lost.entry(self.config.channels[index].name.clone()).or_default().extend(found);
+            lost.entry(channel.name.clone()).or_default().extend(found);
         }
     }
 

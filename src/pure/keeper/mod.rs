@@ -64,8 +64,13 @@ pub struct Keeper {
     trusted: bool,
     /// Whether this step is about the clock having been set.
     stepping: bool,
+    /// When the wall clock was set before this step, or the start.
+    clock_ran_since: Duration,
+    clock_set: Duration,
     /// When trust was lost, or the start without it.
     untrusted_since: Duration,
+    /// Files that held for a while since then, and until when.
+    files_while_untrusted: Vec<(Duration, Arc<Config>)>,
     /// What fell due before the start, until the clock is trusted and it can be worked out.
     before_start: Option<Before>,
     /// When the link came up.
@@ -116,7 +121,10 @@ impl Keeper {
             before: now,
             trusted: start.trusted,
             stepping: false,
+            clock_ran_since: now.up,
+            clock_set: now.up,
             untrusted_since: now.up,
+            files_while_untrusted: Vec::new(),
             before_start: None,
             link: None,
             listeners: reload::listeners(&config, &plugs),
@@ -217,6 +225,7 @@ impl Keeper {
 
     /// The clock was set, or its trust changed.
     fn clock(&mut self, trusted: bool) {
+        self.clock_ran_since = std::mem::replace(&mut self.clock_set, self.now.up);
         match (self.trusted, trusted) {
             (false, true) => self.trust_gained(),
             (true, false) => self.trust_lost(),

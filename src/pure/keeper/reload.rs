@@ -51,6 +51,9 @@ impl Keeper {
         self.let_go(&config);
         let (mut channels, mut plugs) = empty_house(&config, self.now);
         let old_config = std::mem::replace(&mut self.config, Arc::clone(&config));
+        if !self.trusted {
+            self.files_while_untrusted.push((self.now.up, Arc::clone(&old_config)));
+        }
         let old_channels = std::mem::take(&mut self.channels);
         let old_plugs = std::mem::take(&mut self.plugs);
 

@@ -62,9 +62,26 @@ fn what_fell_due_before_the_start_and_what_fell_due_without_trust_are_told_apart
 }
 
 #[test]
+fn what_fell_due_without_trust_is_found_by_the_file_that_held_then() {
+    let mut house = untrusted("12:00", &[JETTY]);
+    house.pass(3600);
+    house.input(Input::Reload(file(&[&JETTY.replace("18:00", "21:00")])));
+    house.pass(3600);
+    house.hush();
+    // The two hours were those from 17:30 until 19:30.
+    house.set_clock("19:30", true);
+    house.expect(&[
+        "19:30:00 missed yard/3 on: clock not trusted, due 18:00:00",
+        "19:30:00 jetty missed 1: clock not trusted",
+        "19:30:00 yard/3/order off",
+        "19:30:00 switched yard/3 off: not before 21:00",
+    ]);
+}
+
+#[test]
 fn a_clock_set_forward_is_followed_at_once() {
-    let mut house = House::at("17:00", &[JETTY]).obedient(&["yard/3"]);
-    house.pass(60);
+    let mut house = House::at("12:00", &[JETTY]).obedient(&["yard/3"]);
+    house.until("17:00");
     house.hush();
     house.set_clock("18:30", true);
     house.expect(&["18:30:00 yard/3/order on", "18:30:00 late yard/3 on: 18:00, due 18:00:00, 1800 s late"]);
@@ -79,6 +96,21 @@ fn a_clock_set_back_is_followed_at_once_and_the_switching_comes_again() {
     house.expect(&["17:30:00 yard/3/order off", "17:30:00 switched yard/3 off: not before 18:00"]);
     house.until("18:01");
     house.expect(&["18:00:00 yard/3/order on", "18:00:00 switched yard/3 on: 18:00, due 18:00:00"]);
+}
+
+#[test]
+fn what_was_done_before_the_clock_went_back_is_not_missed_when_it_goes_forward_again() {
+    let mut house = House::at("17:00", &[JETTY]).obedient(&["yard/3"]);
+    house.until("23:30");
+    house.set_clock("12:00", true);
+    house.pass(60);
+    house.hush();
+    house.set_clock("23:32", true);
+    house.expect(&[]);
+    house.set_clock("20:00", true);
+    house.hush();
+    house.set_clock("23:40", true);
+    house.expect(&["23:40:00 yard/3/order off", "23:40:00 switched yard/3 off: not before 18:00"]);
 }
 
 #[test]
