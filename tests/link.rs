@@ -126,6 +126,7 @@ async fn a_wrong_password_is_said_and_not_tried_again_and_again() {
     let mut right = settings(broker.address(), "right");
     (right.user, right.password) = (Some("lampward".into()), Some("right".into()));
 
+    let begun = std::time::Instant::now();
     let mut shut_out = Link::start(wrong, vec![]);
     let because = until_down(&mut shut_out).await;
     assert_eq!(because, format!("the broker at {} refuses the user `lampward` or its password", broker.address()));
@@ -134,7 +135,9 @@ async fn a_wrong_password_is_said_and_not_tried_again_and_again() {
         let link = up(right.clone(), &[]).await;
         link.goodbye().await;
     }
-    assert_eq!(broker.logged("not authorised"), 1, "{}", broker.log());
+    let tries = broker.logged("not authorised");
+    let most = 1 + begun.elapsed().as_secs() as usize / 30;
+    assert!((1..=most).contains(&tries), "{tries} tries in {:?}", begun.elapsed());
 }
 
 #[tokio::test]
