@@ -234,10 +234,10 @@ impl Daemon {
                 match output {
                     Output::Keep(keepsake) => {
                         debug_assert!(next.is_none(), "a step keeps once");
-                        let kept = self.keepsakes.store(&keepsake).map_err(|fault| fault.to_string());
-                        if let Err(because) = &kept {
-                            error!(because, "overrides and hands can't be made durable");
-                        }
+                        let kept = self.keepsakes.store(&keepsake).map_err(|fault| {
+                            error!(because = %fault, "overrides and hands can't be made durable");
+                            fault.brief()
+                        });
                         next = Some(turn.keeper.step(now, Input::Kept(kept)));
                     }
                     Output::Answer(order, answer) => answers.push((order, answer)),

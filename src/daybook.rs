@@ -108,9 +108,10 @@ impl Daybook {
         self.last_entry_at
     }
 
-    /// Why nothing is being written just now; `None` when all is well.
+    /// Why nothing is being written just now, in a sentence without paths; `None` when all is well.
     pub fn trouble(&self) -> Option<String> {
-        lock(&self.health).trouble.clone()
+        let because = lock(&self.health).trouble.clone()?;
+        Some(format!("the daybook cannot be written, switching goes on: {because}"))
     }
 
     /// For reading, from any thread.
@@ -246,7 +247,9 @@ impl Writer {
                 path = %self.path.display(), aside = %aside.display(), because,
                 "the daybook is damaged; it is set aside and a new one begun"
             ),
-            Err(fault) => return lock(&self.health).fail(format!("it is damaged ({because}), and {fault}")),
+            Err(fault) => {
+                return lock(&self.health).fail(format!("it is damaged ({because}), and {}", fault.brief()));
+            }
         }
         match Store::open(&self.path) {
             Ok(store) => self.store = Some(store),

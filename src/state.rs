@@ -26,6 +26,12 @@ impl StateFault {
     fn new(doing: &str, path: &Path, error: &io::Error) -> StateFault {
         StateFault { doing: doing.into(), path: path.into(), because: reason(error) }
     }
+
+    /// The same without the folder, for whoever asks over HTTP: an answer gives no paths.
+    pub fn brief(&self) -> String {
+        let name = self.path.file_name().unwrap_or_default().to_string_lossy();
+        format!("cannot {} {name}: {}", self.doing, self.because)
+    }
 }
 
 impl fmt::Display for StateFault {

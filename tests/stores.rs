@@ -197,6 +197,7 @@ fn overrides_that_cannot_be_written_say_where_and_why_and_the_old_ones_stand() {
     fs::create_dir(folder.path().join(".overrides.json.new")).expect("something in the way");
     let fault = file.store(&Keepsake::default()).expect_err("refused");
     assert_eq!(fault.to_string(), format!("cannot write the overrides to {}: is a directory", path.display()));
+    assert_eq!(fault.brief(), "cannot write the overrides to overrides.json: is a directory");
     assert_eq!(kept_in(folder.path()), keepsake());
 }
 
@@ -452,12 +453,15 @@ fn a_daybook_that_cannot_be_opened_is_tried_again() {
     let path = folder.path().join("daybook.sqlite");
     fs::create_dir(&path).expect("something in the way");
     let daybook = Daybook::open(folder.path(), 2, now());
-    assert!(daybook.trouble().is_some());
+    assert_eq!(
+        daybook.trouble().as_deref(),
+        Some("the daybook cannot be written, switching goes on: unable to open database file: daybook.sqlite"),
+        "without a path: people on the network read it"
+    );
     daybook.record(&entry(now(), "held back"), true);
     fs::remove_dir(&path).expect("out of the way");
     daybook.record(&entry(now(), "the next"), true);
-    until("it recovers", || daybook.trouble().is_none());
-    assert_eq!(all(&daybook).len(), 2);
+    until("it recovers", || daybook.trouble().is_none() && all(&daybook).len() == 2);
     assert_eq!(said(folder.path(), "the daybook cannot be written; switching goes on, and entries are held back"), 1);
     assert_eq!(said(folder.path(), "the daybook is written again"), 1);
 }

@@ -136,7 +136,9 @@ impl Store {
 /// Tells damage from what may pass. When in doubt it is damage: a new file can always be begun, and the old one is
 /// kept for a person to look at.
 fn trouble(error: &rusqlite::Error, path: &Path) -> Trouble {
-    let words = error.to_string();
+    // SQLite puts the path into some of its words; the log line names it anyway, and an answer must not.
+    let name = path.file_name().unwrap_or_default().to_string_lossy();
+    let words = error.to_string().replace(&path.display().to_string(), &name);
     match error.sqlite_error_code() {
         Some(ErrorCode::DiskFull) => Trouble::Other("no space left on device".into()),
         // A torn header can make SQLite take a file for read-only; a card that is read-only takes no other file either.
