@@ -103,6 +103,24 @@ fn the_rest_of_the_file_is_read_after_a_line_that_is_no_toml() {
 }
 
 #[test]
+fn a_name_in_a_line_that_is_no_toml_is_known_all_the_same() {
+    check_file(
+        &format!(
+            "{PLACE}[times]\nbedtime« »{{ \"Mon-Sun\" = \"22:45\" }}\n[channel.a]\nlabel = \"A\"\nplug = \"a\"\n\
+             lit = [{{ from = \"«sunsett»\", until = \"bedtime\" }}]\n"
+        )
+        .replace("« »{", " «{»"),
+        &[
+            ("a key without `=` and a value", "key = value"),
+            (
+                "`sunsett` is not a mark",
+                "sunset, sunrise, dusk, dawn, … or a clock time such as 22:45; nearest: sunset",
+            ),
+        ],
+    );
+}
+
+#[test]
 fn a_list_that_is_not_closed_does_not_hide_the_faults_after_it() {
     check_file(
         &format!(

@@ -155,8 +155,16 @@ pub(super) fn shifts<'t>(reader: &mut Reader<'t>, root: &Table<'_, 't>) -> Optio
 
 /// Reads `[times]`. Names that can't be used are known all the same, so that one fault does not make many.
 pub(super) fn times<'t>(reader: &mut Reader<'t>, root: &Table<'_, 't>) -> Vec<Arc<NamedTime>> {
-    let Some(entry) = root.get("times") else { return Vec::new() };
-    let Some(table) = reader.names("[times]", &entry) else { return Vec::new() };
+    let entry = root.get("times");
+    let mut times = entry.map(|entry| read_times(reader, &entry)).unwrap_or_default();
+    // Moments may name what could not be read; the file is refused anyway, and only for what is wrong with it.
+    let lost = reader.lost_keys("times").into_iter().map(|name| NamedTime { name, by_weekday: [NaiveTime::MIN; 7] });
+    times.extend(lost.map(Arc::new));
+    times
+}
+
+fn read_times<'t>(reader: &mut Reader<'t>, entry: &Entry<'_, 't>) -> Vec<Arc<NamedTime>> {
+    let Some(table) = reader.names("[times]", entry) else { return Vec::new() };
     let read = |entry: &Entry<'_, 't>| {
         name(reader, entry);
         let by_weekday = match entry.value.get_ref() {

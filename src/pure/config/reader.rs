@@ -102,13 +102,26 @@ impl<'t> Reader<'t> {
 
     /// Something that the tables of that name do not have; it may stand in what could not be read of them.
     pub fn refuse_unless_lost(&mut self, section: &str, fault: PhraseFault) {
-        let lost = self.lost.iter().any(|lost| {
-            let before = self.text[..lost.start].rfind("\n[").map_or(0, |newline| newline + 1);
-            [before, lost.start].iter().any(|&at| self.header(at).starts_with(section))
-        });
-        if !lost {
+        if self.lost_in(section).next().is_none() {
             self.refuse(fault);
         }
+    }
+
+    /// The first word of each line that could not be read in the tables of that name: most likely a key.
+    pub fn lost_keys(&self, section: &str) -> Vec<String> {
+        let lines = self.lost_in(section).flat_map(|lost| self.text[lost.clone()].lines());
+        let key = |line: &str| {
+            line.split(|c: char| c.is_whitespace() || c == '=').find(|word| !word.is_empty()).map(str::to_owned)
+        };
+        lines.filter_map(key).collect()
+    }
+
+    /// What could not be read in the tables of that name.
+    fn lost_in(&self, section: &str) -> impl Iterator<Item = &Range<usize>> {
+        self.lost.iter().filter(move |lost| {
+            let before = self.text[..lost.start].rfind("\n[").map_or(0, |newline| newline + 1);
+            [before, lost.start].iter().any(|&at| self.header(at).starts_with(section))
+        })
     }
 
     /// What follows the brackets of a header, if one stands there.
