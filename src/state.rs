@@ -3,9 +3,11 @@
 //! Overrides and hands are in `keepsake.rs`, history in `daybook.rs`. Everything that must not be half written is
 //! written aside, fsynced, renamed, and the folder fsynced.
 
+mod durable;
+
 use std::fmt;
 use std::fs::{self, DirBuilder, File, OpenOptions};
-use std::io::{self, Read, Write};
+use std::io::{self, Read};
 use std::os::unix::fs::{DirBuilderExt, FileExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
 
@@ -175,22 +177,7 @@ pub fn folder_of(given: Option<&Path>, var: impl Fn(&str) -> Option<PathBuf>) ->
 
 /// Writes a file so that after a power cut either the old or the new content stands, whole.
 pub fn write_durably(doing: &str, path: &Path, content: &[u8]) -> Result<(), StateFault> {
-    let fault = |error: io::Error| StateFault::new(doing, path, &error);
-    let name = path.file_name().unwrap_or_default().to_string_lossy();
-    let aside = path.with_file_name(format!(".{name}.new"));
-    let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let write = || -> io::Result<()> {
-        let mut file = OpenOptions::new().create(true).truncate(true).write(true).mode(0o600).open(&aside)?;
-        file.write_all(content)?;
-        file.sync_all()?;
-        fs::rename(&aside, path)?;
-        File::open(folder)?.sync_all()
-    };
-    write().map_err(|error| {
-        // Half a file aside helps nobody and takes room that may be short.
-        let _ = fs::remove_file(&aside);
-        fault(error)
-    })
+    durable::replace(&durable::System, path, content).map_err(|error| StateFault::new(doing, path, &error))
 }
 
 /// Reads a file; `None` where there is none.

@@ -219,6 +219,17 @@ pub struct Missed {
     pub because: String,
 }
 
+/// What `PUT /channels/{name}/override` answers.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SetOverride {
+    /// The override, as in `/status`.
+    #[serde(flatten)]
+    pub overridden: OverrideNow,
+    /// What a person should know about it.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub note: Option<String>,
+}
+
 /// What `PUT /override` and both `DELETE`s answer: the overrides now standing on the channels concerned.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Standing {

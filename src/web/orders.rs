@@ -3,12 +3,11 @@
 use std::time::Duration;
 
 use axum::Json;
-use axum::body::{Body, Bytes};
+use axum::body::Bytes;
 use axum::extract::rejection::BytesRejection;
 use axum::extract::{FromRequest, Path, Query, Request, State};
+use axum::http::StatusCode;
 use axum::http::header::CONTENT_TYPE;
-use axum::http::{Response, StatusCode};
-use axum::response::IntoResponse;
 use serde::Deserialize;
 use serde::de::{DeserializeOwned, IgnoredAny};
 use tokio::sync::{mpsc, oneshot};
@@ -63,17 +62,14 @@ pub async fn set_one(
     State(web): State<Web>,
     Path(name): Path<String>,
     JsonOnly(wish): JsonOnly<Wish>,
-) -> Result<Response<Body>, Problem> {
+) -> Result<Json<json::SetOverride>, Problem> {
     let order = Order::Set { channels: Some(vec![name]), wanted: wish.wanted.into(), until: wish.until };
     let (standing, note) = ask(&web, order).await?;
     let zone = web.facts().config.place.zone;
     match standing.into_iter().find_map(|(_, standing)| standing) {
         Some(standing) => {
-            let mut body = serde_json::to_value(json::overridden(&zone, &standing)).unwrap_or_default();
-            if let Some(note) = note {
-                body["note"] = note.into();
-            }
-            Ok(Json(body).into_response())
+            let overridden = json::overridden(&zone, &standing);
+            Ok(Json(json::SetOverride { overridden, note }))
         }
         None => Err(Problem::internal("the override was set but is already over")),
     }
