@@ -4,10 +4,11 @@
 
 #![allow(dead_code, reason = "each test uses a part of it")]
 
+use std::cell::RefCell;
 use std::fs;
 use std::io::{BufRead, BufReader, Read};
 use std::net::{SocketAddr, TcpListener};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::process::{Child, Command, ExitStatus, Stdio};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
@@ -96,15 +97,15 @@ impl Home {
     pub fn start(&self) -> Daemon {
         let log = self.folder.path().join("log");
         let to = fs::OpenOptions::new().create(true).append(true).open(&log).unwrap();
-        let mut command = self.command(&["run", "--state"]);
-        let child = command.arg(self.state()).stderr(to).stdout(Stdio::null()).spawn().unwrap();
-        Daemon { child, page: ([127, 0, 0, 1], self.port).into(), log }
+        let mut command = self.command(&["run"]);
+        let child = command.arg("--state").arg(self.state()).stderr(to).stdout(Stdio::null()).spawn().unwrap();
+        Daemon { child: RefCell::new(child), page: ([127, 0, 0, 1], self.port).into(), log }
     }
 }
 
 /// A running daemon.
 pub struct Daemon {
-    child: Child,
+    child: RefCell<Child>,
     page: SocketAddr,
     log: PathBuf,
 }
@@ -118,7 +119,12 @@ impl Daemon {
     /// `/status`, once it answers.
     #[track_caller]
     pub fn status(&self) -> Value {
-        until("the daemon answers", || self.ask("GET", "/status", None).filter(|(code, _)| *code == 200)).1
+        let answer = until("the daemon answers", || {
+            let ended = self.child.borrow_mut().try_wait().unwrap();
+            assert!(ended.is_none(), "the daemon has ended: {ended:?}\n{}", self.log());
+            self.ask("GET", "/status", None).filter(|(code, _)| *code == 200)
+        });
+        answer.1
     }
 
     /// One plug of `/status`, by its name.
@@ -159,36 +165,31 @@ impl Daemon {
 
     /// Its process.
     pub fn pid(&self) -> Pid {
-        Pid::from_child(&self.child)
+        Pid::from_child(&self.child.borrow())
     }
 
     /// SIGKILL.
-    pub fn kill(mut self) {
-        self.child.kill().unwrap();
-        self.child.wait().unwrap();
+    pub fn kill(self) {
+        // Dropping it does so.
     }
 
     /// SIGTERM, and waits for the end.
-    pub fn stop(mut self) -> ExitStatus {
+    pub fn stop(self) -> ExitStatus {
         self.signal(Signal::TERM);
-        until("the daemon ends", || self.child.try_wait().unwrap())
+        until("the daemon ends", || self.child.borrow_mut().try_wait().unwrap())
     }
 
     /// Sends a signal.
     pub fn signal(&self, signal: Signal) {
         kill_process(self.pid(), signal).unwrap();
     }
-
-    /// Whether it has ended by itself.
-    pub fn ended(&mut self) -> Option<ExitStatus> {
-        self.child.try_wait().unwrap()
-    }
 }
 
 impl Drop for Daemon {
     fn drop(&mut self) {
-        let _ = self.child.kill();
-        let _ = self.child.wait();
+        let mut child = self.child.borrow_mut();
+        let _ = child.kill();
+        let _ = child.wait();
     }
 }
 
@@ -314,9 +315,4 @@ pub fn collect(mut stream: impl Read + Send + 'static) -> Arc<Mutex<String>> {
         }
     });
     text
-}
-
-/// Whether a path is there.
-pub fn there(path: &Path) -> bool {
-    path.exists()
 }
