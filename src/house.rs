@@ -1,7 +1,7 @@
 //! Makes a daemon ready: state folder, broker, clock, stores and web, in the order in which they need each other.
 
 use std::fs;
-use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr, TcpListener};
+use std::net::{SocketAddr, TcpListener};
 use std::path::Path;
 use std::sync::Arc;
 
@@ -168,22 +168,12 @@ async fn link_of(
             let broker = OwnBroker::start(*serve, accounts_file.as_deref(), state.folder()).await;
             let broker = broker.map_err(Failure::Other)?;
             let (user, password) = broker.own_account().unzip();
-            let address = reach(broker.address());
+            let address = broker.own_address();
             let settings =
                 LinkSettings { host: address.ip().to_string(), port: address.port(), user, password, ..settings };
             Ok((settings, Some(broker)))
         }
     }
-}
-
-/// How we reach our own broker: one that listens on every address is on loopback as well.
-fn reach(address: SocketAddr) -> SocketAddr {
-    let ip = match address.ip() {
-        IpAddr::V4(ip) if ip.is_unspecified() => Ipv4Addr::LOCALHOST.into(),
-        IpAddr::V6(ip) if ip.is_unspecified() => Ipv6Addr::LOCALHOST.into(),
-        ip => ip,
-    };
-    SocketAddr::new(ip, address.port())
 }
 
 /// From `password_file`, else from the systemd credential `broker-password`; `None` without either.
