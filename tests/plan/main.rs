@@ -3,4 +3,7 @@
 
 mod ahead;
 mod house;
+mod oracle;
 mod overrides;
+mod properties;
+mod random;

@@ -368,13 +368,18 @@ impl Plan {
             if let Some(occasion) = lit {
                 return (edges, self.say(channel, &occasion));
             }
-            if let Some(occasion) = coming {
+            // What begins later may have been met only because its dates reach further; look again with the others.
+            if let Some(occasion) = coming.filter(|occasion| occasion.begins_at() <= horizon) {
                 let rule = &self.config.channels[channel].lit[occasion.rule];
                 let text = match &occasion.outcome {
                     Outcome::Lit { from, .. } => words::waiting(self.days.zone(), &rule.from, from, at),
                     _ => self.unlit(channel, &occasion),
                 };
-                return (edges.min(at + TimeDelta::days(1)), text);
+                // A day before it begins, its date is no longer said.
+                let dated = Some(occasion.begins_at() - TimeDelta::days(1));
+                let holds =
+                    dated.filter(|said_until| *said_until > at).map_or(edges, |said_until| edges.min(said_until));
+                return (holds.min(at + TimeDelta::days(1)), text);
             }
             if horizon >= limit {
                 return (at + TimeDelta::days(1), "no rule lights it within 400 days".to_owned());
