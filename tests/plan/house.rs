@@ -3,9 +3,9 @@
 
 use std::sync::Arc;
 
-use chrono::{DateTime, NaiveDateTime, Utc};
+use chrono::{DateTime, NaiveDateTime, TimeDelta, Utc};
 use lampward::pure::config::{self, Config};
-use lampward::pure::local_time::{Edge, instant_of};
+use lampward::pure::local_time::{Edge, instant_of, local_of};
 use lampward::pure::plan::Plan;
 
 /// Skarvholmen, an islet that nobody has seen.
@@ -63,4 +63,26 @@ pub fn instant(plan: &Plan, local: &str) -> DateTime<Utc> {
     let read = |format| NaiveDateTime::parse_from_str(local, format);
     let local = read("%Y-%m-%d %H:%M").or_else(|_| read("%Y-%m-%d %H:%M:%S")).expect("a local time");
     instant_of(&plan.config().place.zone, local.date(), local.time(), Edge::From)
+}
+
+/// The switchings of `lamp` over some days from 12:00 on a date, as a person would see them, and below them what stays
+/// dark and why.
+#[track_caller]
+pub fn check(lines: &str, first: &str, days: i64, expected: &str) {
+    let mut plan = plan(lines);
+    let from = instant(&plan, &format!("{first} 12:00"));
+    let found = seen(&mut plan, 0, from, from + TimeDelta::days(days));
+    let expected: Vec<&str> = expected.lines().map(str::trim).filter(|line| !line.is_empty()).collect();
+    assert_eq!(found, expected, "\n{}\n", found.join("\n"));
+}
+
+/// What a person sees of a channel between two instants.
+pub fn seen(plan: &mut Plan, channel: usize, from: DateTime<Utc>, until: DateTime<Utc>) -> Vec<String> {
+    let zone = plan.config().place.zone;
+    let local = |at| local_of(&zone, at).format("%Y-%m-%d %H:%M:%S").to_string();
+    let switchings = plan.switchings(channel, from, until).into_iter();
+    let mut lines: Vec<String> = switchings.map(|s| format!("{} {} {}", local(s.at), s.wanted, s.because)).collect();
+    let unlit = plan.ahead(channel, from, until).unlit.into_iter();
+    lines.extend(unlit.map(|unlit| format!("{} {}", unlit.date, unlit.because)));
+    lines
 }

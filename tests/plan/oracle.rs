@@ -39,26 +39,36 @@ impl Clocks {
         TimeDelta::seconds(self.rules.to_offset(at).seconds().into())
     }
 
+    /// Every offset of a year that lasts for a day, smallest first.
+    fn offsets(&self, year: i32) -> BTreeSet<TimeDelta> {
+        let look = || {
+            let begin = NaiveDate::from_ymd_opt(year, 1, 1).expect("a date");
+            let days = begin.iter_days().take_while(|day| day.year() == year);
+            days.map(|day| self.zones_offset(day.and_time(hms(12, 0)).and_utc())).collect()
+        };
+        self.years.borrow_mut().entry(year).or_insert_with(look).clone()
+    }
+
+    /// The one offset of a year, where clocks never change.
+    fn still(&self, year: i32) -> Option<TimeDelta> {
+        match self.zone.clock_change {
+            ClockChange::Auto => None,
+            ClockChange::AlwaysStandard => self.offsets(year).first().copied(),
+            ClockChange::AlwaysSummer => self.offsets(year).last().copied(),
+        }
+    }
+
     /// What clocks show.
     pub fn show(&self, at: DateTime<Utc>) -> NaiveDateTime {
         let by_the_zone = at.naive_utc() + self.zones_offset(at);
-        match self.zone.clock_change {
-            ClockChange::Auto => by_the_zone,
-            change => {
-                let mut years = self.years.borrow_mut();
-                let offsets = years.entry(by_the_zone.year()).or_insert_with(|| {
-                    let begin = NaiveDate::from_ymd_opt(by_the_zone.year(), 1, 1).expect("a date");
-                    let days = begin.iter_days().take_while(|day| day.year() == begin.year());
-                    days.map(|day| self.zones_offset(day.and_time(hms(12, 0)).and_utc())).collect()
-                });
-                let standard = change == ClockChange::AlwaysStandard;
-                at.naive_utc() + *(if standard { offsets.first() } else { offsets.last() }).expect("a day in the year")
-            }
-        }
+        self.still(by_the_zone.year()).map_or(by_the_zone, |offset| at.naive_utc() + offset)
     }
 
     /// When clocks show a time: first or last of the showings; the end of the gap if they never do (sentence 9).
     fn instant(&self, local: NaiveDateTime, last: bool) -> DateTime<Utc> {
+        if let Some(offset) = self.still(local.year()) {
+            return (local - offset).and_utc();
+        }
         let shown = (-14 * 4..=14 * 4).rev().map(|quarters| (local - TimeDelta::minutes(15 * quarters)).and_utc());
         let shown: Vec<_> = shown.filter(|at| self.show(*at) == local).collect();
         if let Some(at) = if last { shown.iter().max() } else { shown.iter().min() } {

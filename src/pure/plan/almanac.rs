@@ -135,6 +135,14 @@ impl Almanac {
         if self.local_day(following).exists { following } else { next(following) }
     }
 
+    /// The date so many dates earlier, those that the zone left out not counted.
+    pub fn dates_before(&mut self, date: NaiveDate, count: u64) -> NaiveDate {
+        (0..count).fold(date, |date, _| {
+            let before = earlier(date, 1);
+            if self.local_day(before).exists { before } else { earlier(before, 1) }
+        })
+    }
+
     fn sun_day(&mut self, solar: NaiveDate) -> &mut SunDay {
         let sun = &self.sun;
         self.solar.get(solar, || {

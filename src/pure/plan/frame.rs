@@ -2,7 +2,7 @@
 
 use chrono::{Datelike, NaiveDate, NaiveTime, TimeDelta, Timelike};
 
-use super::almanac::{Almanac, later};
+use super::almanac::Almanac;
 use crate::pure::config::{Dates, DayOfYear, Rule, Season, Shifts};
 use crate::pure::local_time::Edge;
 use crate::pure::moment::{Base, ClockTime, Half, Mark, Moment, NamedTime};
@@ -50,9 +50,9 @@ pub(super) struct Outline {
     /// Whether days, season, except and absence go by D+1 (sentence 4).
     pub dated_next: bool,
     /// A span of date D can touch local dates from D − `forward` …
-    forward: u64,
+    pub forward: u64,
     /// … to D + `back`.
-    back: u64,
+    pub back: u64,
 }
 
 impl Outline {
@@ -72,11 +72,6 @@ impl Outline {
             back: ((most + slack) / 24) as u64,
             forward: (24 - least + slack).max(0) as u64 / 24,
         }
-    }
-
-    /// The dates D whose spans can touch any instant from local date `first` to local date `last`.
-    pub fn dates(&self, first: NaiveDate, last: NaiveDate) -> (NaiveDate, NaiveDate) {
-        (super::almanac::earlier(first, self.back), later(last, self.forward))
     }
 }
 

@@ -267,7 +267,8 @@ impl Plan {
     ) {
         let (first, last) = (self.days.local_date(from), self.days.local_date(until));
         for rule in 0..self.channels[channel].outlines.len() {
-            let (mut d, last) = self.channels[channel].outlines[rule].dates(first, last);
+            let outline = self.channels[channel].outlines[rule];
+            let (mut d, last) = (self.days.dates_before(first, outline.back), later(last, outline.forward));
             while d <= last {
                 if let Some(occasion) = self.occasion(channel, rule, d) {
                     found(&occasion);

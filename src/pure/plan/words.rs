@@ -116,8 +116,15 @@ fn timed(zone: &Zone, moment: &Moment, reckoned: &Reckoned, time: &str) -> Strin
         (None, 1, _) => " plus lag",
         (None, _, _) => " moved for absence",
     };
-    // A clock time that is written out need not be said twice.
-    if time.starts_with(&words) || words.ends_with(time) { time.to_owned() } else { format!("{words}{moved} {time}") }
+    // A clock time that is written out need not be said twice, unless clocks skip it.
+    let written = matches!(moment.base, Base::Clock(ClockTime::At(_))) && reckoned.clamp.is_none();
+    if time.starts_with(&words) || words.ends_with(time) {
+        time.to_owned()
+    } else if written && moved.is_empty() {
+        format!("{words} ({time})")
+    } else {
+        format!("{words}{moved} {time}")
+    }
 }
 
 /// Two clock times, with seconds where they would look alike without.
