@@ -78,16 +78,17 @@ impl Almanac {
         from: DateTime<Utc>,
         until: DateTime<Utc>,
     ) -> Result<Vec<ChannelAhead>, Problem> {
-        let channels = config.channels.len();
-        self.with_plan(config, move |plan| {
-            let one = |channel| ChannelAhead {
+        let mut all = Vec::with_capacity(config.channels.len());
+        // One by one, so that others get a turn, and nobody works on when whoever asked has gone.
+        for channel in 0..config.channels.len() {
+            let one = move |plan: &mut Plan| ChannelAhead {
                 channel,
                 switchings: plan.switchings(channel, from, until),
                 ahead: plan.ahead(channel, from, until),
             };
-            (0..channels).map(one).collect()
-        })
-        .await
+            all.push(self.with_plan(config.clone(), one).await?);
+        }
+        Ok(all)
     }
 
     async fn with_plan<T: Send + 'static>(

@@ -9,6 +9,7 @@ mod almanac;
 mod calendar;
 mod door;
 pub mod guard;
+mod heavy;
 pub mod json;
 mod live;
 mod metrics;
@@ -123,23 +124,28 @@ impl Web {
 /// Every path. The order of the layers is from the inside out: what is outermost also dresses the faults of the rest.
 fn routes(web: Web) -> Router {
     let guard: Arc<Guard> = web.door.guard.clone();
+    let within = |time| TimeoutLayer::with_status_code(StatusCode::SERVICE_UNAVAILABLE, time);
+    let heavy = Router::new()
+        .route("/ahead", get(read::ahead))
+        .route("/past", get(read::past))
+        .route("/calendar.ics", get(calendar::calendar))
+        .layer(from_fn_with_state(heavy::places(), heavy::take_place))
+        .layer(within(heavy::WITHIN));
     Router::new()
         .route("/", get(page::page))
         .route("/page.css", get(page::style))
         .route("/status", get(read::status))
-        .route("/ahead", get(read::ahead))
-        .route("/past", get(read::past))
         .route("/live", get(live::live))
         .route("/metrics", get(metrics::metrics))
-        .route("/calendar.ics", get(calendar::calendar))
         .route("/openapi.json", get(openapi::openapi))
         .route("/health", get(read::health))
         .route("/override", put(orders::set_many).delete(orders::cancel_many))
         .route("/channels/{name}/override", put(orders::set_one).delete(orders::cancel_one))
         .fallback(|| async { StatusCode::NOT_FOUND })
+        .layer(within(REQUEST_WITHIN))
+        .merge(heavy)
         .with_state(web)
         .layer(DefaultBodyLimit::max(LARGEST_BODY))
-        .layer(TimeoutLayer::with_status_code(StatusCode::SERVICE_UNAVAILABLE, REQUEST_WITHIN))
         .layer(RequestBodyLimitLayer::new(LARGEST_BODY))
         .layer(from_fn_with_state(guard.clone(), guard::check_token))
         .layer(CsrfLayer::new())

@@ -78,7 +78,7 @@ fn words(status: StatusCode) -> &'static str {
         StatusCode::NOT_FOUND => "there is nothing at this path; GET / shows what there is",
         StatusCode::METHOD_NOT_ALLOWED => "this path does not take that method; see the Allow header",
         StatusCode::PAYLOAD_TOO_LARGE => "the body is larger than 16 kB",
-        StatusCode::SERVICE_UNAVAILABLE => "it took longer than 3 s; try again",
+        StatusCode::SERVICE_UNAVAILABLE => "it took too long; try again",
         _ => "the request could not be carried out",
     }
 }
