@@ -59,6 +59,14 @@ impl Figures {
 fn play(seed: u64, lamps: usize, days: i64) -> World {
     let mut world = World::new(seed, lamps, days);
     world.run();
+    let judge = &world.judge;
+    // Signs of life and questions come at their times; everything else needs something to happen first.
+    let questions = world.plugs.iter().filter(|plug| plug.make.asks()).count() as u64;
+    let happenings = judge.commands + judge.entries.values().sum::<u64>() + 50 * judge.faults.values().sum::<u64>();
+    let bound = days as u64 * (144 + 24 * questions) + 3 * happenings;
+    assert!(judge.ticks <= bound, "LAMPWARD_SEED={seed}: woken {} times, {bound} would do", judge.ticks);
+    // Four repetitions in the first minute, then one a minute; a handful of switchings or returns within one hour.
+    assert!(judge.most_an_hour <= 90, "LAMPWARD_SEED={seed}: {} commands to a plug in an hour", judge.most_an_hour);
     world
 }
 
@@ -108,4 +116,18 @@ fn years_of_bad_nights_leave_no_lamp_wrong_and_nothing_off_the_record() {
         one => one..one + 1,
     };
     play_all(seeds, lamps, days);
+}
+
+/// Found by seed 3: the clock was put back six days and put right again, and what had been switched in those days was
+/// recorded as missed on the way.
+#[test]
+fn a_clock_put_right_after_it_was_put_back_misses_nothing_twice() {
+    play(3, 5, 365);
+}
+
+/// Found by seed 2: the file was read again while the clock was not trusted, and what the old one had asked for until
+/// then was never recorded.
+#[test]
+fn a_file_read_again_while_the_clock_is_not_trusted_loses_no_switching() {
+    play(2, 5, 365);
 }

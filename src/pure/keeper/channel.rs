@@ -270,3 +270,13 @@ impl Keeper {
         self.channel_timers.set(channel, up);
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_channel_takes_little_room() {
+        assert!(size_of::<Channel>() <= 48, "{} bytes a channel", size_of::<Channel>());
+    }
+}

@@ -230,6 +230,11 @@ mod tests {
     use super::*;
 
     #[test]
+    fn a_plug_takes_little_room() {
+        assert!(size_of::<Plug>() <= 296, "{} bytes a plug", size_of::<Plug>());
+    }
+
+    #[test]
     fn a_silent_plug_is_told_at_5_10_20_40_s_then_every_minute() {
         let seconds: Vec<u64> = (1..8).map(|times| again_after(times).as_secs()).collect();
         assert_eq!(seconds, [5, 10, 20, 40, 100, 160, 220]);
