@@ -208,9 +208,10 @@ impl Case {
 }
 
 impl Told {
-    /// When the plug is told again: 5, 10, 20, 40 s after the first send, then every 60 s.
+    /// When the plug is told again: 5, 10, 20, 40 s after the first send, then every 60 s; after a send between those
+    /// times no sooner than 5 s, so that there is time for an answer.
     pub fn again_at(&self) -> Duration {
-        self.first + again_after(self.times)
+        (self.first + again_after(self.times)).max(self.last + ANSWER_WITHIN)
     }
 }
 

@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use chrono::{DateTime, TimeDelta, Utc};
 
-use super::plug::{ANSWER_WITHIN, Case, ECHO, MISSED_AFTER, SILENCES, Told};
+use super::plug::{ANSWER_WITHIN, Case, ECHO, MISSED_AFTER, SILENCES, Told, again_after};
 use super::{Delivery, Keeper, MISSES_SHOWN, Miss, Output, Ticket};
 use crate::pure::entry::{Entry, EntryKind, Note, missed};
 use crate::pure::plug_kind::command;
@@ -259,7 +259,7 @@ impl Keeper {
         let state = &mut self.plugs[plug as usize];
         let told = match state.told.take() {
             Some(mut told) if told.running && told.wanted == wanted => {
-                while told.again_at() <= up {
+                while told.first + again_after(told.times) <= up {
                     told.times += 1;
                 }
                 Told { last: up, ticket: ticket.0, acked: false, ..told }

@@ -156,6 +156,32 @@ fn a_hand_under_an_override_ends_no_later_than_the_override() {
 }
 
 #[test]
+fn a_hand_under_an_override_ends_with_it_whatever_the_wall_clock_shows() {
+    let mut house = lit(&[JETTY]);
+    house.set("jetty", Power::Off, Some("30 min"));
+    house.pass(600);
+    house.report("yard/3", "on");
+    house.pass(60);
+    assert_eq!(house.state("jetty"), "confirmed, says on, by hand");
+    // The clock goes back an hour, so that the hand's instant is far off.
+    house.set_clock("18:30", true);
+    house.pass(1140);
+    assert_eq!(house.state("jetty"), "confirmed, says on");
+}
+
+#[test]
+fn a_contradiction_just_before_the_link_went_down_is_no_hand() {
+    let mut house = lit(&[JETTY]);
+    house.report("yard/3", "off");
+    house.pass(2);
+    house.input(Input::LinkDown);
+    house.pass(60);
+    house.expect(&[]);
+    house.input(Input::LinkUp);
+    assert_eq!(house.lines_with("order"), ["18:31:02 yard/3/order on"]);
+}
+
+#[test]
 fn a_hand_is_ended_by_an_override() {
     let mut house = lit(&[JETTY]);
     house.report("yard/3", "off");

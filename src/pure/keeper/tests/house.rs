@@ -79,6 +79,8 @@ pub struct House {
     pub disk_full: bool,
     pub kept: Keepsake,
     pub steps: u64,
+    /// What was said of each send.
+    pub told: Vec<String>,
     transcript: Vec<String>,
 }
 
@@ -105,6 +107,7 @@ impl House {
             disk_full: false,
             kept: Keepsake::default(),
             steps: 0,
+            told: Vec::new(),
             transcript: Vec::new(),
         };
         house.perform(step);
@@ -138,7 +141,9 @@ impl House {
                     self.deliver(ticket, &topic, &payload);
                 }
                 Output::Record(entry) => self.transcript.push(format!("{time} {}", words(&entry))),
-                Output::Say(Note::Told { .. }) => {}
+                Output::Say(Note::Told { channel, plug, wanted, because, again }) => {
+                    self.told.push(format!("{channel} {plug} {wanted}, again {again}: {because}"));
+                }
                 Output::Say(note) => self.transcript.push(format!("{time} {}", note_words(&note))),
                 Output::Keep(keepsake) => {
                     let outcome = if self.disk_full { Err("no space left on device".to_string()) } else { Ok(()) };
@@ -258,6 +263,7 @@ impl House {
     /// Forgets the transcript so far.
     pub fn hush(&mut self) {
         self.transcript.clear();
+        self.told.clear();
     }
 
     /// The lines with this word among what has been done since the last look.

@@ -181,6 +181,20 @@ fn a_report_under_way_before_the_command_proves_nothing() {
 }
 
 #[test]
+fn a_plug_that_changes_its_mind_has_time_to_answer_before_it_is_told_again() {
+    let mut house = quiet(&[JETTY]);
+    house.until("18:00:09");
+    house.obedient.clear();
+    house.hush();
+    house.report("yard/3", "off");
+    house.until("18:00:30");
+    assert_eq!(
+        house.lines_with("order"),
+        ["18:00:09 yard/3/order on", "18:00:14 yard/3/order on", "18:00:20 yard/3/order on"]
+    );
+}
+
+#[test]
 fn every_switching_of_a_plug_that_cannot_be_asked_is_told_even_if_it_said_so_already() {
     // Its last report may have been lost since, and nobody will ask it.
     let mut house = quiet(&[JETTY]);
@@ -217,4 +231,13 @@ fn a_house_at_rest_sleeps() {
     house.pass(3600 * 24);
     // A sign of life every 10 min is 144, two switchings with their answers a handful more.
     assert!(house.steps - before <= 144 + 12, "{} steps a day", house.steps - before);
+}
+
+#[test]
+fn each_send_is_said_with_its_reason_and_its_number() {
+    let mut house = quiet(&[JETTY]);
+    house.obedient.clear();
+    house.until("18:00:12");
+    let line = |again: u32| format!("jetty yard/3 on, again {again}: lit from 18:00 until 23:00");
+    assert_eq!(house.told, [line(0), line(1), line(2)]);
 }
