@@ -78,7 +78,7 @@ struct Turn {
 }
 
 impl Daemon {
-    /// Runs until `stop` is done, then says goodbye to the broker and closes the daybook. Lamps stay as they are.
+    /// Runs until `stop` is done; gives back what is still to be closed in order. Lamps stay as they are.
     ///
     /// `first` is what follows from the start itself. `reload` asks for the file to be read again each time it gives
     /// something.
@@ -88,7 +88,7 @@ impl Daemon {
         first: Step,
         mut reload: mpsc::Receiver<()>,
         stop: impl Future<Output = ()>,
-    ) {
+    ) -> (Link, Daybook) {
         let now = self.clock.now();
         let mut turn = Turn {
             keeper,
@@ -125,8 +125,7 @@ impl Daemon {
         }
         info!("stopping: lamps stay as they are");
         self.supervisor.stopping();
-        self.link.goodbye().await;
-        self.daybook.close();
+        (self.link, self.daybook)
     }
 
     /// How long there is nothing to do: the keeper's word, but facts that wait to be given out, the clock's trust and

@@ -4,6 +4,7 @@ use std::fs;
 use std::net::{SocketAddr, TcpListener};
 use std::path::Path;
 use std::sync::Arc;
+use std::time::Duration;
 
 use chrono::TimeDelta;
 use tokio::sync::{mpsc, watch};
@@ -27,6 +28,9 @@ use crate::web::{self, Door, Facts, Guard, Serving};
 
 /// Orders that may wait for the loop; a person is told to try again when there are more.
 const ORDERS: usize = 64;
+
+/// How long a stop waits for the others to take note of it.
+const CLOSING: Duration = Duration::from_millis(1_300);
 
 /// How long before the last sign of life a switching may have been waiting to be confirmed.
 const SETTLING: TimeDelta = TimeDelta::minutes(5);
@@ -135,11 +139,16 @@ impl House {
 
     /// Lives until `stop`; then everything is closed in order. Lamps stay as they are.
     pub async fn live(self, reload: mpsc::Receiver<()>, stop: impl Future<Output = ()>) {
-        self.daemon.run(self.keeper, self.first, reload, stop).await;
-        self.web.stop().await;
-        if let Some(broker) = self.broker {
-            broker.stop().await;
-        }
+        let (link, daybook) = self.daemon.run(self.keeper, self.first, reload, stop).await;
+        let in_order = async {
+            tokio::join!(link.goodbye(), self.web.stop());
+            if let Some(broker) = self.broker {
+                broker.stop().await;
+            }
+        };
+        // A reader that hangs on or a broker that does not answer can't hold up a stop.
+        let _ = tokio::time::timeout(CLOSING, in_order).await;
+        daybook.close();
     }
 }
 

@@ -18,4 +18,5 @@ pub mod pure;
 pub mod rules_file;
 pub mod state;
 pub mod supervisor;
+pub mod watch;
 pub mod web;

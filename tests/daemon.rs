@@ -217,6 +217,41 @@ fn a_reload_follows_a_good_file_and_refuses_a_faulty_one() {
 }
 
 #[test]
+fn saving_the_file_is_enough_however_the_editor_does_it() {
+    let broker = Mosquitto::start();
+    let plugs = Plugs::start(broker.port(), |_| true);
+    let home = Home::new(&lit_now(&broker));
+    let daemon = home.start();
+    daemon.until_confirmed("yard/3", "on");
+
+    // Written in place.
+    home.write(&dark_now(&broker));
+    daemon.until_confirmed("yard/3", "off");
+
+    // A new file renamed over the old one.
+    let text = std::fs::read_to_string(home.file()).unwrap();
+    home.write(&lit_now(&broker));
+    let lit = std::fs::read_to_string(home.file()).unwrap();
+    std::fs::write(home.file(), &text).unwrap();
+    let aside = home.file().with_extension("new");
+    std::fs::write(&aside, lit).unwrap();
+    std::fs::rename(&aside, home.file()).unwrap();
+    daemon.until_confirmed("yard/3", "on");
+
+    // Gone, and empty: refused, and the rules in force go on.
+    std::fs::remove_file(home.file()).unwrap();
+    let faults = || daemon.status()["file"]["faults"].clone();
+    until("a missing file is a fault", || faults().to_string().contains("no such file").then_some(()));
+    std::fs::write(home.file(), "").unwrap();
+    until("an empty file is a fault", || faults().to_string().contains("[place]").then_some(()));
+    assert_eq!(daemon.status()["channels"][0]["wanted"], "on");
+    assert_eq!(
+        plugs.got("yard/3/order").iter().map(|got| got.payload.as_str()).collect::<Vec<_>>(),
+        ["on", "off", "on"]
+    );
+}
+
+#[test]
 fn a_clock_that_nobody_vouches_for_switches_nothing_and_says_so() {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
     let kernel = runtime.block_on(async { Clock::real(ClockTrust::Synchronised).unwrap().kernel() });

@@ -44,6 +44,7 @@ pub fn run(args: &Run) -> Result<(), Failure> {
             state = %state.folder().display(), web = %format!("http://{}/", config.web.listen), "starting"
         );
         let (ask_reload, reload) = mpsc::channel(1);
+        let _watcher = crate::watch::watch(file.path(), ask_reload.clone());
         tokio::spawn(reload_on_hangup(ask_reload));
         let house = House::open(Ground { file, last_run, state, clock, listener, watcher: None }).await?;
         house.live(reload, stop_signal()?).await;
