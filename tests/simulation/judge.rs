@@ -54,6 +54,8 @@ pub struct Judge {
     killed_at: i64,
     clock_at: i64,
     wrong_since: Option<i64>,
+    /// The file was read again without trust: after a kill nobody knows which file held until when.
+    blind_reload: Option<i64>,
     editions: Vec<(i64, usize)>,
     /// Spans of true time that the record can't be held to, because the clock was wrong and trusted.
     excused: Vec<(i64, i64)>,
@@ -92,6 +94,7 @@ impl Judge {
             killed_at: now,
             clock_at: now,
             wrong_since: None,
+            blind_reload: None,
             editions: vec![(now, 0)],
             excused: Vec::new(),
             made_wrong: HashSet::new(),
@@ -150,6 +153,9 @@ pub fn started(world: &mut World) {
         let from = world.judge.killed_at - 25 * HOUR;
         world.judge.excused.push((from, now + 3 * MINUTE));
     }
+    if let Some(since) = world.judge.blind_reload.take() {
+        world.judge.excused.push((since - 2 * DAY, now + 3 * MINUTE));
+    }
     if world.error_ms != 0 && trusted {
         // What it finds to have fallen due, it finds by a clock that is wrong.
         let from = world.judge.killed_at;
@@ -197,6 +203,9 @@ pub fn edition(world: &mut World) {
     world.judge.clock_at = world.now;
     if world.daemon.is_some() {
         let (now, edition) = (world.now, world.edition);
+        if !world.trusted {
+            world.judge.blind_reload.get_or_insert(now);
+        }
         world.judge.editions.push((now, edition));
     }
 }
@@ -224,6 +233,9 @@ fn clock_changed(world: &mut World) {
     let judge = &mut world.judge;
     judge.clock_at = now;
     if world.trusted {
+        if world.daemon.is_some() {
+            judge.blind_reload = None;
+        }
         judge.put_back.fill(false);
     }
     let wrong = world.error_ms != 0 && world.trusted;

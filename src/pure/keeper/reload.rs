@@ -51,7 +51,10 @@ impl Keeper {
         self.let_go(&config);
         let (mut channels, mut plugs) = empty_house(&config, self.now);
         let old_config = std::mem::replace(&mut self.config, Arc::clone(&config));
-        if !self.trusted {
+        if self.trusted {
+            // After a kill, what fell due since the last sign of life is found by the file that held then: this one.
+            self.sign_of_life();
+        } else {
             self.files_while_untrusted.push((self.now.up, Arc::clone(&old_config)));
         }
         let old_channels = std::mem::take(&mut self.channels);
