@@ -432,15 +432,17 @@ pub fn look(world: &mut World) {
 pub fn pressed(world: &mut World, plug: usize) {
     let state = &world.plugs[plug];
     let (lamp, make) = (state.lamp, state.make);
-    let near = |seconds: i64| {
-        let rule = world.lamps[lamp].rules[world.edition];
+    let by_rule = |rule: house::Rule, seconds: i64| {
         house::lit(&world.judge.sun, rule, world.wall() + TimeDelta::seconds(seconds))
     };
+    let near = |seconds: i64| by_rule(world.lamps[lamp].rules[world.edition], seconds);
     let calm = world.trusted
         && make != Make::Mute
         && !world.lamps[lamp].corrects
         && undisturbed(world, plug)
         && near(-100) == near(20)
+        // A hand laid on just before sunrise ends with it.
+        && by_rule(house::Rule::Night, -5) == by_rule(house::Rule::Night, 20)
         && wanted(world, lamp).is_some();
     if calm && shown(world, plug).1 == Delivery::Confirmed {
         let power = world.plugs[plug].power.other();
