@@ -13,6 +13,7 @@ mod now;
 mod override_;
 mod past;
 mod run;
+mod year;
 
 use std::io::Write;
 use std::process::ExitCode;
@@ -37,6 +38,8 @@ pub enum Command {
     Demo(demo::Demo),
     /// The coming switchings with their reasons, and what stays dark and why.
     Ahead(ahead::Ahead),
+    /// The year as a picture, as SVG: when each lamp is lit, and the Sun behind it.
+    Year(year::Year),
     /// Shows when the Sun rises and sets, and the twilights, over dates.
     Almanac(almanac::Almanac),
     /// Shows every fault of the file, or what was read from it.
@@ -112,6 +115,7 @@ pub fn run(cli: Cli) -> ExitCode {
         Command::Override(wish) => override_::run(&wish),
         Command::Cancel(cancel) => cancel::run(&cancel),
         Command::Past(past) => past::run(&past),
+        Command::Year(year) => year::run(&year),
     };
     done.unwrap_or_else(|failure| failure.report())
 }

@@ -8,6 +8,7 @@ pub mod keeper;
 pub mod local_time;
 pub mod moment;
 pub mod overrides;
+pub mod picture;
 pub mod plan;
 pub mod plug_kind;
 pub mod power;

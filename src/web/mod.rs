@@ -19,6 +19,7 @@ mod page;
 mod problem;
 mod read;
 pub mod words;
+mod year;
 
 use std::io;
 use std::sync::Arc;
@@ -41,6 +42,7 @@ use almanac::Almanac;
 pub use door::{Asked, Clockface, Door, Facts, FileFacts};
 pub use guard::Guard;
 use live::Live;
+use year::Kept;
 
 /// The largest body taken, in bytes.
 const LARGEST_BODY: usize = 16 * 1024;
@@ -52,7 +54,7 @@ const REQUEST_WITHIN: Duration = Duration::from_secs(3);
 pub async fn serve(listener: TcpListener, door: Door, stop: impl Future<Output = ()>) {
     let live = Live::new();
     let following = tokio::spawn(live.clone().follow(door.facts.clone()));
-    let app = routes(Web { door, almanac: Almanac::default(), live: live.clone() });
+    let app = routes(Web { door, almanac: Almanac::default(), picture: Kept::default(), live: live.clone() });
     let stop = async {
         stop.await;
         live.end();
@@ -106,6 +108,7 @@ pub fn start(listener: std::net::TcpListener, door: Door) -> io::Result<Serving>
 struct Web {
     door: Door,
     almanac: Almanac,
+    picture: Kept,
     live: Live,
 }
 
@@ -129,6 +132,7 @@ fn routes(web: Web) -> Router {
         .route("/ahead", get(read::ahead))
         .route("/past", get(read::past))
         .route("/calendar.ics", get(calendar::calendar))
+        .route("/year.svg", get(year::year))
         .layer(from_fn_with_state(heavy::places(), heavy::take_place))
         .layer(within(heavy::WITHIN));
     Router::new()

@@ -10,3 +10,4 @@ mod metrics;
 mod openapi;
 mod orders;
 mod status;
+mod year;

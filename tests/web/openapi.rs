@@ -114,7 +114,7 @@ async fn what_can_be_read_is_as_the_document_says() {
         }
         for path in ["/status", "/ahead?days=3", "/ahead?days=x", "/past?days=3", "/past?kind=x", "/health", "/metrics"]
             .into_iter()
-            .chain(["/calendar.ics", "/openapi.json"])
+            .chain(["/calendar.ics", "/year.svg", "/year.svg?year=2027", "/year.svg?year=27", "/openapi.json"])
         {
             let template = path.split('?').next().expect("a path");
             check(&document, "GET", path, template, &house.get(path).await);
