@@ -10,6 +10,8 @@ use tracing::{error, info, warn};
 
 use crate::cli::{Failure, file};
 use crate::pure::config::{self, Checked, Config, Fault, Faults};
+use crate::pure::local_time::local_of;
+use crate::pure::plan::{Plan, never};
 use crate::state::State;
 use crate::web::FileFacts;
 
@@ -70,11 +72,9 @@ impl RulesFile {
     }
 
     fn new(path: PathBuf, checked: Checked, faults: Vec<Fault>, now: DateTime<Utc>) -> RulesFile {
+        let warnings = warnings(&checked, now);
         let config = Arc::new(checked.config);
-        for warning in &checked.warnings {
-            warn!("{warning}");
-        }
-        let facts = FileFacts { read_at: now, faults, warnings: checked.warnings.clone() };
+        let facts = FileFacts { read_at: now, faults, warnings };
         RulesFile { path, at_start: config.clone(), config, facts }
     }
 
@@ -84,10 +84,7 @@ impl RulesFile {
         match read(&self.path) {
             Ok((text, checked)) => {
                 keep_copy(state, &text);
-                for warning in &checked.warnings {
-                    warn!("{warning}");
-                }
-                self.facts = FileFacts { read_at: now, faults: Vec::new(), warnings: checked.warnings.clone() };
+                self.facts = FileFacts { read_at: now, faults: Vec::new(), warnings: warnings(&checked, now) };
                 let changed = *self.config != checked.config;
                 self.config = Arc::new(checked.config);
                 let waits = self.notices();
@@ -173,6 +170,20 @@ fn read(path: &Path) -> Result<(Vec<u8>, Checked), Unread> {
     let text = file::bytes(path).map_err(Unread::System)?;
     let checked = config::read(&path.display().to_string(), &text).map_err(Unread::Faults)?;
     Ok((text, checked))
+}
+
+/// What a person should look at, in the order of the file and in the log: rules that never happen among it. The whole
+/// outlook is for `check`: it takes longer than a lamp should wait.
+fn warnings(checked: &Checked, now: DateTime<Utc>) -> Vec<Fault> {
+    let first = local_of(&checked.config.place.zone, now).date_naive();
+    let never = never(&mut Plan::new(Arc::new(checked.config.clone())), first, &checked.spots);
+    let mut all = checked.warnings.clone();
+    all.extend(never.into_iter().map(|warning| warning.fault));
+    all.sort_by_key(|warning| warning.line);
+    for warning in &all {
+        warn!("{warning}");
+    }
+    all
 }
 
 fn keep_copy(state: &State, text: &[u8]) {

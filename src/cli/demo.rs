@@ -86,11 +86,11 @@ pub fn run(args: &Demo) -> Result<(), Failure> {
 
 /// A demonstration reaches nothing but this machine, whatever the file says.
 fn on_loopback(checked: Checked) -> Checked {
-    let Checked { config, warnings } = checked;
+    let Checked { config, warnings, spots } = checked;
     let at = BrokerAt::Own { serve: None, accounts_file: None };
     let broker = Broker { at, user: None, password_file: None, ..config.broker };
     let web = Web { listen: PAGE, token_file: None, read: WebRead::Open, ..config.web };
-    Checked { config: Config { broker, web, ..config }, warnings }
+    Checked { config: Config { broker, web, ..config }, warnings, spots }
 }
 
 fn listener() -> Result<TcpListener, Failure> {

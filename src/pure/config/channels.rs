@@ -10,6 +10,7 @@ use super::phrases::{parse_dates, parse_season, parse_weekdays};
 use super::place::{choose, duration_up_to, label};
 use super::plugs::Kinds;
 use super::reader::{Entry, Reader, Table};
+use super::spots::RuleSpots;
 use super::topic::{LONGEST, Use, check};
 use super::{Absence, ByHand, Channel, Dates, Place, PlugKind, Rule};
 use crate::pure::moment::{Base, ClockTime, Mark, Moment, NamedTime, parse_moment};
@@ -243,7 +244,7 @@ fn rule<'t>(reader: &mut Reader<'t>, entry: &Entry<'_, 't>, known: &Known<'_>) -
     let except = dates(reader, table.get("except"), r#"except = ["24 Dec"]"#);
     let at_least =
         reader.phrase_or(table.get("at_least"), Rule::AT_LEAST, |text| duration_up_to(text, TimeDelta::hours(24)));
-    let ((from, _), (until, until_entry)) = (from?, until?);
+    let ((from, from_entry), (until, until_entry)) = (from?, until?);
     let horizon_deg = known.place.map_or(0.0, |place| place.horizon_deg);
     if alike(&from, &until, horizon_deg) {
         let text = reader.text(&until_entry)?;
@@ -252,6 +253,8 @@ fn rule<'t>(reader: &mut Reader<'t>, entry: &Entry<'_, 't>, known: &Known<'_>) -
         return None;
     }
     let line = reader.line(entry.at().start);
+    let (from_at, until_at) = (reader.inside(&from_entry), reader.inside(&until_entry));
+    reader.rules_at.push(RuleSpots { whole: entry.at(), from: from_at, until: until_at });
     Some(Rule { from, until, days: days?, season: season?, except: except?, at_least: at_least?, line })
 }
 

@@ -11,6 +11,7 @@ mod plugs;
 mod read;
 mod reader;
 mod service;
+mod spots;
 mod syntax;
 mod topic;
 mod words;
@@ -31,6 +32,7 @@ pub use phrases::{duration_words, parse_duration, parse_position, parse_zone, we
 pub use plugs::plain;
 pub use read::{Checked, read};
 pub use service::exposure_faults;
+pub use spots::{RuleSpots, Spots};
 
 /// A file without fault.
 #[derive(Clone, Debug, PartialEq)]

@@ -37,7 +37,10 @@ pub(super) fn place<'t>(reader: &mut Reader<'t>, root: &Table<'_, 't>) -> Option
     let name = reader.need(&table, "name", r#"name = "Skarvholmen""#);
     let name = name.and_then(|entry| label(reader, &entry, LONGEST_NAME));
     let position = reader.need(&table, "position", r#"position = "59.7412 N, 5.2097 E""#);
-    let position = position.and_then(|entry| reader.phrase(&entry, parse_position));
+    let position = position.and_then(|entry| {
+        reader.position_at = reader.inside(&entry);
+        reader.phrase(&entry, parse_position)
+    });
     let zone_entry = reader.need(&table, "time_zone", r#"time_zone = "Europe/Oslo""#);
     let rules = zone_entry.and_then(|entry| reader.phrase(&entry, parse_zone));
     let change_entry = table.get("clock_change");

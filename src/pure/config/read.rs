@@ -9,6 +9,7 @@ use super::place::{place, shifts, times};
 use super::plugs::kinds;
 use super::reader::{Reader, Table, open};
 use super::service::{broker, clock, daybook_years, web};
+use super::spots::Spots;
 use super::syntax::heal;
 
 /// The tables of a file.
@@ -24,6 +25,8 @@ pub struct Checked {
     pub config: Config,
     /// In the order of the file.
     pub warnings: Vec<Fault>,
+    /// Where it says it.
+    pub spots: Spots,
 }
 
 /// Reads a file strictly.
@@ -45,9 +48,12 @@ pub fn read(file_name: &str, text: &[u8]) -> Result<Checked, Faults> {
     let root = DeTable::parse_recoverable(&healed.sound).0;
     let root = open("this file", 0..0, root.get_ref());
     let config = config(&mut reader, &root);
+    let (position, rules) = (reader.position_at.clone(), std::mem::take(&mut reader.rules_at));
     let (faults, warnings) = reader.finish();
     match config {
-        Some(config) if faults.is_empty() => Ok(Checked { config, warnings }),
+        Some(config) if faults.is_empty() => {
+            Ok(Checked { config, warnings, spots: Spots { file: file_name.to_owned(), text, position, rules } })
+        }
         _ => Err(Faults(faults)),
     }
 }

@@ -6,13 +6,14 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use super::fault::{Fault, PhraseFault, nearest, quoted};
+use super::spots::RuleSpots;
 
 /// A value and its bytes in the file.
 pub(super) type Value<'t> = Spanned<DeValue<'t>>;
 
 /// Bytes of lines that are shown with all faults together. Every fault of a file that a person wrote is shown; a fault has
 /// its whole line with it, and one endless line with many faults would fill the memory.
-const MOST_SHOWN: usize = 16 * 1024 * 1024;
+pub(super) const MOST_SHOWN: usize = 16 * 1024 * 1024;
 
 /// Gathers faults and warnings while a file is read.
 pub(super) struct Reader<'t> {
@@ -24,6 +25,9 @@ pub(super) struct Reader<'t> {
     broken: Vec<usize>,
     lost: Vec<Range<usize>>,
     line_starts: Vec<usize>,
+    /// Where things stand that later warnings are about.
+    pub position_at: Range<usize>,
+    pub rules_at: Vec<RuleSpots>,
 }
 
 /// One key of a table and what it stands for.
@@ -73,7 +77,7 @@ impl<'t> Reader<'t> {
     pub fn new(file: &'t str, text: &'t str) -> Reader<'t> {
         let line_starts = std::iter::once(0).chain(text.match_indices('\n').map(|(at, _)| at + 1)).collect();
         let (faults, warnings, broken, lost) = Default::default();
-        Reader { file, text, faults, warnings, broken, lost, line_starts }
+        Reader { file, text, faults, warnings, broken, lost, line_starts, position_at: 0..0, rules_at: Vec::new() }
     }
 
     /// A fault of the text itself. Where it breaks its line, nothing else is reported there.
@@ -167,7 +171,8 @@ impl<'t> Reader<'t> {
         self.line_starts.partition_point(|start| *start <= at).max(1) - 1
     }
 
-    fn place(&self, found: &PhraseFault) -> Fault {
+    /// A fault by its bytes in the file, with line and column.
+    pub fn place(&self, found: &PhraseFault) -> Fault {
         let index = self.line_index(found.at.start);
         let start = self.line_starts[index];
         let end = self.line_starts.get(index + 1).map_or(self.text.len(), |next| next - 1);
@@ -235,6 +240,14 @@ impl<'t> Reader<'t> {
             "" => lost.start >= start && lost.start <= end,
             header => table.at.is_empty() || header.starts_with(name),
         })
+    }
+
+    /// The bytes between the quotes of a text.
+    pub fn inside(&self, entry: &Entry<'_, 't>) -> Range<usize> {
+        match entry.value.get_ref() {
+            DeValue::String(text) => self.inner(entry.at(), text, 0..text.len()),
+            _ => entry.at(),
+        }
     }
 
     /// Text in quotes.

@@ -121,6 +121,11 @@ impl Almanac {
         })
     }
 
+    /// Whether clocks change on a date, or its midnight is skipped.
+    pub fn changes_on(&mut self, date: NaiveDate) -> bool {
+        self.local_day(date).still.is_none()
+    }
+
     /// As [`local_time::instant_of`], without a look into the zone where clocks do not change on that date.
     pub fn instant_of(&mut self, date: NaiveDate, clock: NaiveTime, edge: Edge) -> DateTime<Utc> {
         match self.local_day(date).still {

@@ -12,6 +12,7 @@ mod almanac;
 mod alone;
 mod frame;
 mod occasion;
+mod outlook;
 mod reckon;
 mod spans;
 pub(in crate::pure) mod words;
@@ -23,6 +24,7 @@ use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use almanac::{Almanac, earlier, later, next};
 use frame::Outline;
 pub use occasion::{Occasion, Outcome};
+pub use outlook::{Kind, Times, Warning, never, outlook};
 pub use reckon::{Origin, Reckoned, Turning};
 use spans::Piece;
 
