@@ -386,7 +386,7 @@ fn clock(facts: &Facts) -> ClockNow {
     ClockNow {
         trusted: facts.snapshot.trusted,
         because: facts.clock_because.clone(),
-        zone_rules: chrono_tz::IANA_TZDB_VERSION.to_string(),
+        zone_rules: crate::pure::local_time::ZONE_RULES.to_string(),
     }
 }
 

@@ -46,7 +46,7 @@ fn render(facts: &Facts, tally: &Tally) -> String {
     let snapshot = &facts.snapshot;
     page.family("lampward_build", "info", "The running version");
     let version = env!("CARGO_PKG_VERSION");
-    page.sample("lampward_build_info", &[("version", version), ("zone_rules", chrono_tz::IANA_TZDB_VERSION)], 1);
+    page.sample("lampward_build_info", &[("version", version), ("zone_rules", crate::pure::local_time::ZONE_RULES)], 1);
     page.family("lampward_clock_trusted", "gauge", "1 while the plan can go by the clock");
     page.sample("lampward_clock_trusted", &[], u8::from(snapshot.trusted));
     page.family("lampward_broker_up", "gauge", "1 while the link to the broker is up");
