@@ -7,7 +7,7 @@ use std::collections::HashMap;
 use std::sync::Arc;
 use std::time::Duration;
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 use serde_json::json;
 use tokio::sync::{mpsc, oneshot, watch};
 use tracing::{error, info, warn};
@@ -18,7 +18,7 @@ use crate::keepsake::KeepsakeFile;
 use crate::link::{Link, LinkEvent};
 use crate::pure::config::Config;
 use crate::pure::entry::{Entry, EntryKind};
-use crate::pure::keeper::{Answer, Input, Keeper, Now, OrderId, Output, Snapshot, Step};
+use crate::pure::keeper::{Answer, Input, Keeper, Miss, Now, OrderId, Output, Snapshot, Step};
 use crate::pure::trust::Trust;
 use crate::rules_file::RulesFile;
 use crate::state::State;
@@ -27,6 +27,9 @@ use crate::web::{Asked, Facts};
 
 /// Facts are renewed no oftener than this, however many reports come in.
 const FACTS_EVERY: Duration = Duration::from_millis(100);
+
+/// How long a miss is shown.
+pub const MISSES_SHOWN: TimeDelta = TimeDelta::hours(24);
 
 /// Everything the loop works with, made ready by [`crate::house`].
 pub struct Daemon {
@@ -52,6 +55,8 @@ pub struct Daemon {
     pub watcher: Option<mpsc::UnboundedSender<Entry>>,
     /// systemd, where it started us.
     pub supervisor: Supervisor,
+    /// What the daybook has as missed before this start, oldest first: a restart hides no miss of the last day.
+    pub missed_before: Vec<Miss>,
 }
 
 /// What can end a rest.
@@ -224,7 +229,7 @@ impl Daemon {
     /// Carries out one step and what follows from it, in order. Answers come last, when the facts already show what
     /// they tell of.
     fn carry_out(&mut self, turn: &mut Turn, now: Now, step: Step) {
-        let mut answers = Vec::new();
+        let (mut records, mut answers) = (Vec::new(), Vec::new());
         let mut next = Some(step);
         while let Some(step) = next.take() {
             turn.rest = step.rest;
@@ -239,11 +244,13 @@ impl Daemon {
                         });
                         next = Some(turn.keeper.step(now, Input::Kept(kept)));
                     }
+                    Output::Record(entry) => records.push(entry),
                     Output::Answer(order, answer) => answers.push((order, answer)),
                     other => self.perform(turn, now, other),
                 }
             }
         }
+        self.record(records);
         turn.stale = true;
         if !answers.is_empty() {
             self.give_out_facts(turn, now);
@@ -262,16 +269,6 @@ impl Daemon {
                 self.link.publish(Some(ticket), topic, payload, retain);
             }
             Output::Listen => self.link.listen(turn.keeper.topics()),
-            Output::Record(entry) => {
-                crate::log::entry(&entry);
-                if entry.kind == EntryKind::Missed {
-                    self.tell_missed(&entry);
-                }
-                self.daybook.record(&entry, self.trust.trusted());
-                if let Some(watcher) = &self.watcher {
-                    let _ = watcher.send(entry);
-                }
-            }
             Output::Say(note) => crate::log::note(&note),
             Output::Alive => {
                 if let Err(fault) = self.state.touch_alive(now.wall) {
@@ -279,7 +276,21 @@ impl Daemon {
                 }
                 self.daybook.prune(now.wall);
             }
-            Output::Keep(_) | Output::Answer(..) => unreachable!("carried out by the caller"),
+            Output::Keep(_) | Output::Record(_) | Output::Answer(..) => unreachable!("carried out by the caller"),
+        }
+    }
+
+    /// Into log and daybook, where all of them get in or none.
+    fn record(&self, entries: Vec<Entry>) {
+        self.daybook.record(&entries, self.trust.trusted());
+        for entry in entries {
+            crate::log::entry(&entry);
+            if entry.kind == EntryKind::Missed {
+                self.tell_missed(&entry);
+            }
+            if let Some(watcher) = &self.watcher {
+                let _ = watcher.send(entry);
+            }
         }
     }
 
@@ -298,7 +309,9 @@ impl Daemon {
     }
 
     fn give_out_facts(&mut self, turn: &mut Turn, now: Now) {
-        let snapshot = turn.keeper.snapshot(now);
+        let mut snapshot = turn.keeper.snapshot(now);
+        let earlier = self.missed_before.iter().filter(|miss| miss.at > now.wall - MISSES_SHOWN);
+        snapshot.missed.splice(0..0, earlier.cloned());
         self.supervisor.status(&status_line(&snapshot, &self.file.config()));
         let mut notices = self.file.notices();
         notices.extend(self.daybook.trouble());

@@ -8,7 +8,7 @@ mod store;
 mod tally;
 
 use std::path::{Path, PathBuf};
-use std::sync::mpsc::{self, Receiver, RecvTimeoutError, SyncSender, TrySendError};
+use std::sync::mpsc::{self, Receiver, RecvTimeoutError, SyncSender};
 use std::sync::{Arc, Mutex};
 use std::thread;
 use std::time::Duration;
@@ -41,7 +41,7 @@ pub struct Daybook {
 
 #[derive(Debug)]
 enum Job {
-    Write(Page),
+    Write(Vec<Page>),
     Prune(DateTime<Utc>),
 }
 
@@ -85,15 +85,13 @@ impl Daybook {
         Daybook { queue, closed, reader: Reader { path, health: health.clone() }, last_entry_at, health }
     }
 
-    /// Hands one entry over and returns at once. `trusted` says whether the clock was trusted when it was made:
-    /// only then is it a sign of life.
-    pub fn record(&self, entry: &Entry, trusted: bool) {
-        lock(&self.health).tally.count(entry);
-        match self.queue.try_send(Job::Write(Page { entry: entry.clone(), trusted })) {
-            Ok(()) => {}
-            Err(TrySendError::Full(_) | TrySendError::Disconnected(_)) => {
-                lock(&self.health).lose(1, "the card takes entries too slowly");
-            }
+    /// Hands the entries of one step over and returns at once: after a kill all of them are there or none. `trusted` says
+    /// whether the clock was trusted when they were made: only then are they signs of life.
+    pub fn record(&self, entries: &[Entry], trusted: bool) {
+        entries.iter().for_each(|entry| lock(&self.health).tally.count(entry));
+        let pages: Vec<Page> = entries.iter().map(|entry| Page { entry: entry.clone(), trusted }).collect();
+        if !pages.is_empty() && self.queue.try_send(Job::Write(pages)).is_err() {
+            lock(&self.health).lose(entries.len() as u64, "the card takes entries too slowly");
         }
     }
 
@@ -183,7 +181,7 @@ impl Writer {
             let mut prune_at = None;
             for job in job.into_iter().chain(jobs.try_iter()) {
                 match job {
-                    Job::Write(page) => self.pending.push(page),
+                    Job::Write(pages) => self.pending.extend(pages),
                     Job::Prune(now) => prune_at = Some(now),
                 }
             }

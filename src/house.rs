@@ -6,20 +6,20 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
-use chrono::TimeDelta;
+use chrono::{DateTime, TimeDelta, Utc};
 use tokio::sync::{mpsc, watch};
 use tracing::{error, info};
 
 use crate::broker::OwnBroker;
 use crate::cli::Failure;
 use crate::clock::{self, Clock};
-use crate::daemon::Daemon;
+use crate::daemon::{Daemon, MISSES_SHOWN};
 use crate::daybook::{Daybook, Filter};
 use crate::keepsake::KeepsakeFile;
 use crate::link::{Link, LinkSettings};
 use crate::pure::config::{BrokerAt, Config, exposure_faults};
-use crate::pure::entry::Entry;
-use crate::pure::keeper::{Down, Keeper, Start, Step};
+use crate::pure::entry::{Entry, EntryKind};
+use crate::pure::keeper::{Down, Keeper, Miss, Start, Step};
 use crate::pure::trust::{Before, Trust};
 use crate::rules_file::RulesFile;
 use crate::state::{State, reason};
@@ -92,6 +92,7 @@ impl House {
             let recent = daybook.reader().past(last_life - SETTLING, now.wall, &Filter::default());
             Down { last_life, config, recent: recent.unwrap_or_default() }
         });
+        let missed_before = missed_before(&daybook, now.wall);
         let start = Start { keepsake, down, trusted: trust.trusted() };
 
         let (mut keeper, first) = Keeper::new(now, config.clone(), start);
@@ -128,6 +129,7 @@ impl House {
             facts,
             watcher,
             supervisor: Supervisor::from_environment(),
+            missed_before,
         };
         Ok(House { daemon, keeper, first, web, broker })
     }
@@ -150,6 +152,18 @@ impl House {
         let _ = tokio::time::timeout(CLOSING, in_order).await;
         daybook.close();
     }
+}
+
+/// The misses of the last day, as the daybook has them.
+fn missed_before(daybook: &Daybook, now: DateTime<Utc>) -> Vec<Miss> {
+    let missed = Filter { kinds: vec![EntryKind::Missed], ..Filter::default() };
+    let entries = daybook.reader().past(now - MISSES_SHOWN, now, &missed).unwrap_or_default();
+    let miss = |entry: Entry| {
+        let (plug, wanted) = (entry.plug?, entry.wanted?);
+        let at = entry.due.unwrap_or(entry.at);
+        Some(Miss { at, channel: entry.channel, plug, wanted, because: entry.because })
+    };
+    entries.into_iter().filter_map(miss).collect()
 }
 
 /// Where the broker is and who we are to it; our own is started first.

@@ -91,6 +91,11 @@ fn a_plug_that_stays_silent_is_told_again_and_reported_missed() {
     assert_eq!((missed["plug"].as_str(), missed["because"].as_str()), (Some("yard/3"), Some("plug silent")));
     assert_eq!(daemon.plug("yard/3")["delivery"], "missed");
     plugs.until_got("lampward/skarvholmen-nord/missed", &plugs.got("lampward/skarvholmen-nord/missed")[0].payload);
+    let log = daemon.log();
+    daemon.kill();
+    let daemon = home.start();
+    let still = daemon.status()["missed"].clone();
+    assert_eq!(still[0]["plug"], "yard/3", "a restart hides no miss: {still}\n{log}");
     let told: Value = serde_json::from_str(&plugs.got("lampward/skarvholmen-nord/missed")[0].payload).unwrap();
     assert_eq!((told["channel"].as_str(), told["because"].as_str()), (Some("jetty"), Some("plug silent")));
 }

@@ -230,7 +230,7 @@ fn the_daybook_gives_back_what_it_was_given() {
         given.push(Entry { kind, ..entry(now() + TimeDelta::minutes(minute), "sunset") });
     }
     for entry in &given {
-        daybook.record(entry, true);
+        daybook.record(std::slice::from_ref(entry), true);
     }
     let reader = daybook.reader();
     daybook.close();
@@ -245,8 +245,8 @@ fn the_daybook_gives_back_what_it_was_given() {
 fn an_entry_made_while_the_clock_was_not_trusted_is_no_sign_of_life() {
     let folder = folder();
     let daybook = Daybook::open(folder.path(), 2, now());
-    daybook.record(&entry(now(), "sunset"), true);
-    daybook.record(&entry(now() + TimeDelta::days(900), "by a clock gone wrong"), false);
+    daybook.record(&[entry(now(), "sunset")], true);
+    daybook.record(&[entry(now() + TimeDelta::days(900), "by a clock gone wrong")], false);
     daybook.close();
     let daybook = Daybook::open(folder.path(), 2, now());
     assert_eq!(daybook.last_entry_at(), Some(now()));
@@ -260,14 +260,14 @@ fn what_is_older_than_the_years_of_the_file_is_forgotten() {
     for (at, because) in
         [("2024-11-24T15:03:10Z", "too old"), ("2024-11-24T15:03:11Z", "two years"), ("2026-11-24T15:00:00Z", "today")]
     {
-        daybook.record(&entry(utc(at), because), true);
+        daybook.record(&[entry(utc(at), because)], true);
     }
     daybook.prune(now());
     until("the old one is gone", || {
         all(&daybook).iter().map(|entry| entry.because.clone()).collect::<Vec<_>>() == ["two years", "today"]
     });
     daybook.prune(now() + TimeDelta::hours(23));
-    daybook.record(&entry(now(), "later"), true);
+    daybook.record(&[entry(now(), "later")], true);
     until("the later one is there", || all(&daybook).len() == 3);
 }
 
@@ -275,8 +275,10 @@ fn what_is_older_than_the_years_of_the_file_is_forgotten() {
 fn filled(folder: &Path, closed: bool) {
     let daybook = Daybook::open(folder, 2, now());
     for minute in 0..600 {
-        daybook
-            .record(&entry(now() + TimeDelta::minutes(minute), "lit from sunset until sunrise, so it says here"), true);
+        daybook.record(
+            &[entry(now() + TimeDelta::minutes(minute), "lit from sunset until sunrise, so it says here")],
+            true,
+        );
     }
     if closed {
         daybook.close();
@@ -302,7 +304,7 @@ fn check_damaged_daybook(folder: &Path, what: &str) -> (usize, bool) {
     let daybook = Daybook::open(folder, 2, now());
     assert_eq!(daybook.trouble(), None, "{what}");
     let newest = entry(utc("2100-01-01T00:00:00Z"), "after the damage");
-    daybook.record(&newest, true);
+    daybook.record(std::slice::from_ref(&newest), true);
     let reader = daybook.reader();
     daybook.close();
     let entries = reader.past(DateTime::UNIX_EPOCH, utc("2200-01-01T00:00:00Z"), &Filter::default());
@@ -425,19 +427,19 @@ fn a_card_that_takes_nothing_never_makes_the_caller_wait_and_is_said_once() {
     let _ = log();
     let folder = folder();
     let daybook = Daybook::open(folder.path(), 2, now());
-    daybook.record(&entry(now(), "before"), true);
+    daybook.record(&[entry(now(), "before")], true);
     until("the first is written", || all(&daybook).len() == 1);
     // As good as a card that hangs: nobody else can write.
     let other = Connection::open(folder.path().join("daybook.sqlite")).expect("opened");
     other.execute_batch("BEGIN IMMEDIATE").expect("held");
     for minute in 0..5_000 {
-        daybook.record(&entry(now() + TimeDelta::minutes(minute), "meanwhile"), true);
+        daybook.record(&[entry(now() + TimeDelta::minutes(minute), "meanwhile")], true);
     }
     until("the trouble is known", || daybook.trouble().is_some());
     until("it is said", || said(folder.path(), "the daybook loses entries; switching goes on") == 1);
     other.execute_batch("ROLLBACK").expect("let go");
     until("it recovers", || {
-        daybook.record(&entry(now(), "nudge"), true);
+        daybook.record(&[entry(now(), "nudge")], true);
         daybook.trouble().is_none()
     });
     assert_eq!(said(folder.path(), "the daybook is written again"), 1);
@@ -458,9 +460,9 @@ fn a_daybook_that_cannot_be_opened_is_tried_again() {
         Some("the daybook cannot be written, switching goes on: unable to open database file: daybook.sqlite"),
         "without a path: people on the network read it"
     );
-    daybook.record(&entry(now(), "held back"), true);
+    daybook.record(&[entry(now(), "held back")], true);
     fs::remove_dir(&path).expect("out of the way");
-    daybook.record(&entry(now(), "the next"), true);
+    daybook.record(&[entry(now(), "the next")], true);
     until("it recovers", || daybook.trouble().is_none() && all(&daybook).len() == 2);
     assert_eq!(said(folder.path(), "the daybook cannot be written; switching goes on, and entries are held back"), 1);
     assert_eq!(said(folder.path(), "the daybook is written again"), 1);

@@ -19,11 +19,11 @@ async fn metrics_say_how_things_stand_and_what_has_happened() {
         due: Some(now() - TimeDelta::milliseconds(750)),
         late: late_ms.map(TimeDelta::milliseconds),
     };
-    house.daybook.record(&entry(EntryKind::Switched, None), true);
-    house.daybook.record(&entry(EntryKind::Late, Some(125_000)), true);
-    house.daybook.record(&entry(EntryKind::Late, Some(86_400_000)), true);
-    house.daybook.record(&entry(EntryKind::Missed, None), true);
-    house.daybook.record(&entry(EntryKind::ByHand, None), true);
+    house.daybook.record(&[entry(EntryKind::Switched, None)], true);
+    house.daybook.record(&[entry(EntryKind::Late, Some(125_000))], true);
+    house.daybook.record(&[entry(EntryKind::Late, Some(86_400_000))], true);
+    house.daybook.record(&[entry(EntryKind::Missed, None)], true);
+    house.daybook.record(&[entry(EntryKind::ByHand, None)], true);
     house.change(|facts| {
         facts.snapshot.channels[0].name = "a \"b\"\\c\nd".into();
         facts.snapshot.channels[1].wanted = None;

@@ -130,9 +130,9 @@ async fn past_is_what_the_daybook_has() {
         late: Some(TimeDelta::milliseconds(125_500)),
         ..entry("2026-11-24T15:55:05.5+01:00", EntryKind::Late, "jetty")
     };
-    house.daybook.record(&entry("2026-11-20T16:00:00+01:00", EntryKind::Switched, "jetty"), true);
-    house.daybook.record(&late, true);
-    house.daybook.record(&entry("2026-11-24T16:03:11+01:00", EntryKind::Missed, "parlour"), true);
+    house.daybook.record(&[entry("2026-11-20T16:00:00+01:00", EntryKind::Switched, "jetty")], true);
+    house.daybook.record(&[late], true);
+    house.daybook.record(&[entry("2026-11-24T16:03:11+01:00", EntryKind::Missed, "parlour")], true);
     house.until("/past", |body| body["entries"].as_array().is_some_and(|entries| entries.len() == 3)).await;
     let words = async |path: &str| {
         let body = house.get(path).await.json();
