@@ -183,7 +183,10 @@ impl Daemon {
             if trusted {
                 info!(because, "the clock is trusted: the plan is followed");
             } else {
-                error!(because, "the clock is not trusted: no planned switching is made until it is synchronised");
+                error!(
+                    because,
+                    "the clock is not trusted: no planned switching is made until it is synchronised (network time), or trust = \"always\" stands under [clock]"
+                );
             }
         } else if stepped && trusted {
             info!(now = %now.wall.to_rfc3339(), "the clock was set: the plan is followed from the new time");

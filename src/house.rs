@@ -85,7 +85,7 @@ impl House {
         if trust.trusted() {
             info!(because = %trust.because(), "the clock is trusted");
         } else {
-            error!(because = %trust.because(), "the clock is not trusted: no planned switching is made until it is synchronised");
+            error!(because = %trust.because(), "the clock is not trusted: no planned switching is made until it is synchronised (network time), or trust = \"always\" stands under [clock]");
         }
         let _ = clock::keep_trust(state.folder(), trust.latched());
         let down = last_life.zip(last_run).map(|(last_life, config)| {
@@ -190,6 +190,7 @@ async fn link_of(
         BrokerAt::Own { serve, accounts_file } => {
             let broker = OwnBroker::start(*serve, accounts_file.as_deref(), state.folder()).await;
             let broker = broker.map_err(Failure::Other)?;
+            info!(address = %broker.address(), "serving a broker of our own");
             let (user, password) = broker.own_account().unzip();
             let address = broker.own_address();
             let settings =

@@ -51,7 +51,7 @@ fn table(status: &Status) -> String {
     for channel in &status.channels {
         let next = match &channel.next {
             Some(next) => format!("{} {}, {}", next.wanted, words::when(&status.now, &next.at), next.because),
-            None => "nothing within 400 days".into(),
+            None => words::no_next(status).into(),
         };
         let wanted = channel.wanted.clone().unwrap_or_else(|| "as it is".into());
         let because = match &channel.overridden {

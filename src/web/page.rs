@@ -38,7 +38,7 @@ fn render(status: &Status) -> String {
     write_list(&mut html, Some("Missed in the last day"), "missed", &words::misses(status));
     html.push_str("</header>\n<main>\n");
     for channel in &status.channels {
-        write_channel(&mut html, &status.now, channel);
+        write_channel(&mut html, status, channel);
     }
     let _ = write!(
         html,
@@ -76,7 +76,7 @@ fn write_faults(html: &mut String, title: &str, faults: &[FileFault]) {
     html.push_str("</ul>\n");
 }
 
-fn write_channel(html: &mut String, now: &str, channel: &ChannelNow) {
+fn write_channel(html: &mut String, status: &Status, channel: &ChannelNow) {
     let state = words::state(&channel.plugs);
     let mark = match state {
         "on" => "lit",
@@ -91,8 +91,8 @@ fn write_channel(html: &mut String, now: &str, channel: &ChannelNow) {
     );
     let mut lines = vec![words::reason(channel)];
     lines.extend(channel.overridden.as_ref().map(|standing| format!("Your word stands: {}.", standing.because)));
-    lines.extend(channel.plugs.iter().map(|plug| words::plug(now, channel, plug)));
-    lines.push(words::next(now, channel));
+    lines.extend(channel.plugs.iter().map(|plug| words::plug(&status.now, channel, plug)));
+    lines.push(words::next(status, channel));
     for line in lines {
         let _ = writeln!(html, "<p>{}</p>", escape(&line));
     }

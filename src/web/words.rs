@@ -54,7 +54,10 @@ pub fn troubles(status: &Status) -> Vec<String> {
     let mut troubles = Vec::new();
     if !status.clock.trusted {
         let because = &status.clock.because;
-        troubles.push(format!("The clock is not trusted ({because}). No planned switching is made until it is."));
+        troubles.push(format!(
+            "The clock is not trusted ({because}). No planned switching is made until it is: switch network time on \
+             (timedatectl set-ntp true), or, for a board with a good battery clock, set trust = \"always\" under [clock]."
+        ));
     }
     if status.broker.link != "up" {
         let because = status.broker.because.as_deref().map(|because| format!(": {because}")).unwrap_or_default();
@@ -103,11 +106,16 @@ pub fn reason(channel: &ChannelNow) -> String {
 }
 
 /// Its next switching.
-pub fn next(now: &str, channel: &ChannelNow) -> String {
+pub fn next(status: &Status, channel: &ChannelNow) -> String {
     match &channel.next {
-        Some(next) => format!("Next: {} {}, {}.", next.wanted, when(now, &next.at), next.because),
-        None => "Next: nothing within 400 days.".into(),
+        Some(next) => format!("Next: {} {}, {}.", next.wanted, when(&status.now, &next.at), next.because),
+        None => format!("Next: {}.", no_next(status)),
     }
+}
+
+/// Why there is no next switching.
+pub fn no_next(status: &Status) -> &'static str {
+    if status.clock.trusted { "nothing within 400 days" } else { "waits for the clock" }
 }
 
 /// How far the last command to a plug has got, and the hand on it.

@@ -83,7 +83,9 @@ async fn now_says_what_is_wrong_before_anything_else() {
     let (code, out, _) = lampward(&["now", "--address", &house.address.to_string()]).await;
     assert_eq!(code, 0);
     for line in [
-        "! The clock is not trusted (not synchronised since the start). No planned switching is made until it is.",
+        "! The clock is not trusted (not synchronised since the start). No planned switching is made until it is: \
+         switch network time on (timedatectl set-ntp true), or, for a board with a good battery clock, \
+         set trust = \"always\" under [clock].",
         "! The broker has been out of reach since Fri 07:11: connection refused. No lamp can be switched.",
     ] {
         assert!(out.lines().any(|said| said == line), "{out}");
