@@ -65,8 +65,8 @@ pub fn entry(entry: &Entry) {
     let due = entry.due.map(|due| due.to_rfc3339_opts(chrono::SecondsFormat::Secs, true));
     let late_s = entry.late.map(|late| late.num_milliseconds() as f64 / 1000.0);
     match entry.kind {
-        EntryKind::Switched => info!(channel, plug, wanted, because, late_s, "confirmed"),
-        EntryKind::Late => info!(channel, plug, wanted, because, due, late_s, "confirmed late"),
+        EntryKind::Switched => info!(channel, plug, wanted, because, late_s, "switched"),
+        EntryKind::Late => info!(channel, plug, wanted, because, due, late_s, "late"),
         EntryKind::Missed if entry.is_lost_time() => debug!(channel, plug, wanted, because, due, "missed"),
         EntryKind::Missed => warn!(channel, plug, wanted, because, due, "missed"),
         EntryKind::Overridden => info!(channel, plug, wanted, because, due, "overridden"),

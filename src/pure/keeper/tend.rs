@@ -139,7 +139,12 @@ impl Keeper {
         let kind = if late { EntryKind::Late } else { EntryKind::Switched };
         let channel = self.plugs[plug as usize].channel;
         let lateness = late.then(|| case.lateness(self.now.up));
-        let entry = self.entry(kind, channel, Some(plug), Some(case.wanted), &case.because);
+        // Nobody shall read of a lamp that is on where only the broker's word stands for it.
+        let because = match self.plugs[plug as usize].delivery {
+            Delivery::Accepted => format!("{}; taken by the broker, not confirmed by the plug", case.because),
+            _ => case.because.to_string(),
+        };
+        let entry = self.entry(kind, channel, Some(plug), Some(case.wanted), &because);
         self.record(Entry { due: case.due, late: lateness, ..entry });
     }
 

@@ -79,7 +79,10 @@ fn a_plug_that_can_be_asked_is_asked_with_each_repetition() {
 fn a_plug_without_reports_is_accepted_when_the_broker_has_taken_the_command() {
     let mut house = quiet(&[SHED]);
     house.until("18:30");
-    house.expect(&["18:00:00 shed/1/order on", "18:00:00 switched shed/1 on: 18:00, due 18:00:00"]);
+    house.expect(&[
+        "18:00:00 shed/1/order on",
+        "18:00:00 switched shed/1 on: 18:00; taken by the broker, not confirmed by the plug, due 18:00:00",
+    ]);
     assert_eq!(house.state("shed"), "accepted, says nothing");
 }
 
@@ -101,7 +104,7 @@ fn a_plug_that_says_nothing_new_is_left_alone_after_three_silences() {
         "19:00:00 yard/3/order on",
         "19:00:05 yard/3/order on",
         "19:00:10 yard/3/order on",
-        "19:00:20 switched yard/3 on: lit from 18:00 until 23:00",
+        "19:00:20 switched yard/3 on: lit from 18:00 until 23:00; taken by the broker, not confirmed by the plug",
     ]);
     assert_eq!(house.state("jetty"), "accepted, says on");
 }
