@@ -28,6 +28,9 @@ use crate::web::{Asked, Facts};
 /// Facts are renewed no oftener than this, however many reports come in.
 const FACTS_EVERY: Duration = Duration::from_millis(100);
 
+/// So many events of the link come before the next order or the time, where both wait.
+const FAIR: u32 = 64;
+
 /// How long a miss is shown.
 pub const MISSES_SHOWN: TimeDelta = TimeDelta::hours(24);
 
@@ -110,17 +113,28 @@ impl Daemon {
         self.give_out_facts(&mut turn, now);
         self.supervisor.ready();
         tokio::pin!(stop);
+        // After anything else first some of what the link has, then a person's word and the time: neither a flood of
+        // messages nor one of orders holds up the other.
+        let mut fair = FAIR;
         loop {
             let rest = self.rest_of(&turn);
-            let happened = tokio::select! {
-                // A person's word first, then the time, so that a flood of messages can hold up neither.
-                biased;
-                () = &mut stop => break,
-                Some(asked) = self.orders.recv() => Happened::Asked(asked),
-                Some(()) = reload.recv() => Happened::Reload,
-                woke = self.clock.rest(rest, turn.wake_at) => Happened::Woke(woke),
-                event = self.link.next() => Happened::Link(event),
+            let waiting = if fair > 0 {
+                tokio::select! { biased; event = self.link.next() => Some(event), () = std::future::ready(()) => None }
+            } else {
+                None
             };
+            let happened = match waiting {
+                Some(event) => Happened::Link(event),
+                None => tokio::select! {
+                    biased;
+                    () = &mut stop => break,
+                    Some(asked) = self.orders.recv() => Happened::Asked(asked),
+                    Some(()) = reload.recv() => Happened::Reload,
+                    woke = self.clock.rest(rest, turn.wake_at) => Happened::Woke(woke),
+                    event = self.link.next() => Happened::Link(event),
+                },
+            };
+            fair = if matches!(happened, Happened::Link(_)) { fair.saturating_sub(1) } else { FAIR };
             let now = self.clock.now();
             self.take_in(&mut turn, now, happened);
             if turn.stale && now.up >= turn.facts_at + FACTS_EVERY {

@@ -15,6 +15,9 @@ use crate::pure::plan::{Plan, never};
 use crate::state::State;
 use crate::web::FileFacts;
 
+/// So many faults are logged and shown; a file with more is not a file of a household but something put there by mistake.
+const SHOWN: usize = 100;
+
 /// The file and what came of reading it.
 #[derive(Debug)]
 pub struct RulesFile {
@@ -144,7 +147,11 @@ impl Unread {
     fn text(&self) -> String {
         match self {
             Unread::System(text) => text.clone(),
-            Unread::Faults(faults) => faults.to_string(),
+            Unread::Faults(Faults(faults)) => {
+                let more = faults.len().saturating_sub(SHOWN);
+                let shown = Faults(faults.iter().take(SHOWN).cloned().collect()).to_string();
+                if more == 0 { shown } else { format!("{shown}\nand {more} more: `lampward check` shows them all") }
+            }
         }
     }
 
@@ -161,7 +168,7 @@ impl Unread {
                 expected: None,
                 nearest: None,
             }],
-            Unread::Faults(faults) => faults.0.clone(),
+            Unread::Faults(faults) => faults.0.iter().take(SHOWN).cloned().collect(),
         }
     }
 }

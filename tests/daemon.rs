@@ -247,6 +247,10 @@ fn saving_the_file_is_enough_however_the_editor_does_it() {
     std::fs::remove_file(home.file()).unwrap();
     let faults = || daemon.status()["file"]["faults"].clone();
     until("a missing file is a fault", || faults().to_string().contains("no such file").then_some(()));
+    // A pipe is never waited for: the daemon would stand still with it.
+    assert!(std::process::Command::new("mkfifo").arg(home.file()).status().unwrap().success());
+    until("a pipe is a fault", || faults().to_string().contains("a pipe or a device").then_some(()));
+    std::fs::remove_file(home.file()).unwrap();
     std::fs::write(home.file(), "").unwrap();
     until("an empty file is a fault", || faults().to_string().contains("[place]").then_some(()));
     assert_eq!(daemon.status()["channels"][0]["wanted"], "on");

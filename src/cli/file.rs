@@ -1,7 +1,8 @@
 //! Which file a command reads, and reading it.
 
-use std::fs::File;
+use std::fs::OpenOptions;
 use std::io::Read;
+use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
@@ -9,12 +10,16 @@ use clap::Args;
 use super::Failure;
 use crate::pure::config::{Checked, read};
 
+/// Opening never waits, whatever stands at the path.
+#[expect(clippy::cast_possible_wrap, reason = "a flag of the kernel's, a small number")]
+const NONBLOCK: i32 = rustix::fs::OFlags::NONBLOCK.bits() as i32;
+
 /// Where the file stands on a machine where Lampward is installed.
 const INSTALLED: &str = "/etc/lampward/lampward.toml";
 /// Where it stands in the sources.
 const IN_SOURCES: &str = "config/lampward.toml";
 /// No household writes more; a device or a log given by mistake is not read to its end.
-const LONGEST: u64 = 16 * 1024 * 1024;
+const LONGEST: u64 = 2 * 1024 * 1024;
 
 /// `--file FILE`, for commands that read the file.
 #[derive(Args, Clone, Debug, Default)]
@@ -107,11 +112,18 @@ pub fn load(path: PathBuf) -> Result<Loaded, Failure> {
 /// What stands in the way, with the path.
 pub fn bytes(path: &Path) -> Result<Vec<u8>, String> {
     let mut text = Vec::new();
-    let read = File::open(path).and_then(|file| file.take(LONGEST + 1).read_to_end(&mut text));
+    // A pipe would be waited for without end, and with it every lamp.
+    let read = OpenOptions::new().read(true).custom_flags(NONBLOCK).open(path).and_then(|file| {
+        let kind = file.metadata()?.file_type();
+        if kind.is_file() || kind.is_dir() {
+            return file.take(LONGEST + 1).read_to_end(&mut text);
+        }
+        Err(std::io::Error::other("it is a pipe or a device, not a file"))
+    });
     match read {
         Err(error) => Err(format!("cannot read {}: {}", path.display(), plain(&error))),
         Ok(length) if length as u64 > LONGEST => {
-            Err(format!("cannot read {}: it is longer than 16 MiB, which is no file of a household", path.display()))
+            Err(format!("cannot read {}: it is longer than 2 MiB, which is no file of a household", path.display()))
         }
         Ok(_) => Ok(text),
     }

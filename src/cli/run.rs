@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use clap::Args;
-use tokio::signal::unix::{SignalKind, signal};
+use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::mpsc;
 use tracing::info;
 
@@ -33,6 +33,9 @@ pub fn run(args: &Run) -> Result<(), Failure> {
     crate::log::start(crate::log::USUAL);
     let path = args.file.path()?;
     in_runtime(async {
+        // Before anything else: a signal that comes during the start must not end it.
+        let hangup = listen(SignalKind::hangup())?;
+        let stop = stop_signal()?;
         let state = State::open(args.state.as_deref()).map_err(|fault| Failure::Other(fault.to_string()))?;
         let (file, last_run) = RulesFile::open(path, &state, clock::wall())?;
         let config = file.config();
@@ -45,9 +48,9 @@ pub fn run(args: &Run) -> Result<(), Failure> {
         );
         let (ask_reload, reload) = mpsc::channel(1);
         let _watcher = crate::watch::watch(file.path(), ask_reload.clone());
-        tokio::spawn(reload_on_hangup(ask_reload));
+        tokio::spawn(reload_on_hangup(hangup, ask_reload));
         let house = House::open(Ground { file, last_run, state, clock, listener, watcher: None }).await?;
-        house.live(reload, stop_signal()?).await;
+        house.live(reload, stop).await;
         Ok(())
     })
 }
@@ -63,8 +66,6 @@ pub(super) fn in_runtime<T>(work: impl Future<Output = Result<T, Failure>>) -> R
 
 /// Done at the first SIGTERM or SIGINT; the second ends the process at once.
 pub(super) fn stop_signal() -> Result<impl Future<Output = ()>, Failure> {
-    let listen =
-        |kind| signal(kind).map_err(|error| Failure::Other(format!("cannot wait for signals: {}", reason(&error))));
     let mut term = listen(SignalKind::terminate())?;
     let mut int = listen(SignalKind::interrupt())?;
     Ok(async move {
@@ -76,8 +77,11 @@ pub(super) fn stop_signal() -> Result<impl Future<Output = ()>, Failure> {
     })
 }
 
-async fn reload_on_hangup(ask: mpsc::Sender<()>) {
-    let Ok(mut hangup) = signal(SignalKind::hangup()) else { return };
+fn listen(kind: SignalKind) -> Result<Signal, Failure> {
+    signal(kind).map_err(|error| Failure::Other(format!("cannot wait for signals: {}", reason(&error))))
+}
+
+async fn reload_on_hangup(mut hangup: Signal, ask: mpsc::Sender<()>) {
     while hangup.recv().await.is_some() {
         // One that waits already covers this one too.
         let _ = ask.try_send(());
