@@ -5,6 +5,7 @@ mod absence;
 mod ahead;
 mod dates;
 mod house;
+mod one_of_each;
 mod oracle;
 mod overrides;
 mod properties;

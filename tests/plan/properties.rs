@@ -28,28 +28,33 @@ fn lit(spans: &[Span], at: DateTime<Utc>) -> Power {
 }
 
 /// The switchings in `(after, until]`, by looking at every edge of every span whether anything changes there.
-fn changes(spans: &[Span], after: DateTime<Utc>, until: DateTime<Utc>) -> Vec<(DateTime<Utc>, Power)> {
+pub fn changes(spans: &[Span], after: DateTime<Utc>, until: DateTime<Utc>) -> Vec<(DateTime<Utc>, Power)> {
     let edges: BTreeSet<DateTime<Utc>> = spans.iter().flat_map(|(from, until)| [*from, *until]).collect();
     let changed = edges.into_iter().filter(|at| after < *at && *at <= until);
     changed.filter(|at| lit(spans, *at) != lit(spans, *at - SECOND)).map(|at| (at, lit(spans, at))).collect()
 }
 
-fn switchings(plan: &mut Plan, after: DateTime<Utc>, until: DateTime<Utc>) -> Vec<(DateTime<Utc>, Power)> {
-    plan.switchings(0, after, until).into_iter().map(|s| (s.at, s.wanted)).collect()
+fn switchings(
+    plan: &mut Plan,
+    channel: usize,
+    after: DateTime<Utc>,
+    until: DateTime<Utc>,
+) -> Vec<(DateTime<Utc>, Power)> {
+    plan.switchings(channel, after, until).into_iter().map(|s| (s.at, s.wanted)).collect()
 }
 
 /// The plan and the second implementation about an instant.
 #[track_caller]
-fn agrees(config: &Arc<Config>, from: DateTime<Utc>, days: i64) -> Result<(), TestCaseError> {
-    let spans = Oracle::new(config).spans(0, from + TimeDelta::days(days / 2), days / 2 + 7);
+pub fn agrees(config: &Arc<Config>, channel: usize, from: DateTime<Utc>, days: i64) -> Result<(), TestCaseError> {
+    let spans = Oracle::new(config).spans(channel, from + TimeDelta::days(days / 2), days / 2 + 7);
     let mut plan = Plan::new(config.clone());
     let until = from + TimeDelta::days(days);
     let expected = changes(&spans, from, until);
-    prop_assert_eq!(switchings(&mut plan, from, until), expected.clone());
+    prop_assert_eq!(switchings(&mut plan, channel, from, until), expected.clone());
     let near = expected.iter().flat_map(|(at, _)| [*at - SECOND, *at, *at + SECOND]);
     let hours = (0..days * 24).map(|hour| from + TimeDelta::hours(hour));
     for at in hours.chain(near) {
-        prop_assert_eq!(plan.power(0, at), lit(&spans, at), "at {}", at);
+        prop_assert_eq!(plan.power(channel, at), lit(&spans, at), "at {}", at);
     }
     Ok(())
 }
@@ -60,7 +65,7 @@ proptest! {
     #[test]
     fn a_lamp_is_lit_when_the_second_implementation_says_so(lines in random::house(), at in random::instant_s()) {
         let Some(config) = read(&lines) else { return Err(TestCaseError::reject("a faulty file")) };
-        agrees(&config, instant(at), 4)?;
+        agrees(&config, 0, instant(at), 4)?;
     }
 
     #[test]
@@ -164,7 +169,7 @@ fn six_places_over_three_years_agree_with_the_second_implementation() {
             let config = house::read(&lines);
             let begin = "2025-12-01T00:00:00Z".parse::<DateTime<Utc>>().expect("an instant");
             let days = if std::env::var_os("LAMPWARD_CASES").is_some() { 3 * 366 } else { 160 };
-            if let Err(failed) = agrees(&config, begin, days) {
+            if let Err(failed) = agrees(&config, 0, begin, days) {
                 panic!("{position} {rules}: {failed}");
             }
         }

@@ -107,8 +107,11 @@ impl Picture<'_> {
         for (index, panel) in self.panels.iter().enumerate() {
             y = self.panel(&mut body, y, index, panel);
         }
-        say(&mut body, (LEFT, y), "faint", &self.footer());
-        let (width, height) = (LEFT + self.plot_width() + RIGHT, y + 24);
+        for line in self.footer() {
+            say(&mut body, (LEFT, y), "faint", &line);
+            y += LINE;
+        }
+        let (width, height) = (LEFT + self.plot_width() + RIGHT, y + 24 - LINE);
         let mut svg = format!(
             "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{width}\" height=\"{height}\" viewBox=\"0 0 {width} {height}\" \
              role=\"img\" aria-labelledby=\"year-title year-desc\">\n<title id=\"year-title\">{}</title>\n\

@@ -38,15 +38,16 @@ impl Panel<'_> {
 }
 
 impl Picture<'_> {
-    /// Under the last panel.
-    pub(super) fn footer(&self) -> String {
-        let mut words = String::from("What the rules ask for, as they stand today: overrides and hands are not in it.");
+    /// Under the last panel, a line each.
+    pub(super) fn footer(&self) -> Vec<String> {
+        let mut lines =
+            vec!["What the rules ask for, as they stand today: overrides and hands are not in it.".to_owned()];
         let measured = self.panels.iter().filter(|panel| panel.tally.watts.is_some());
         if measured.clone().count() > 1 {
             let kwh: f64 = measured.filter_map(|panel| panel.tally.kwh(panel.tally.year())).sum();
-            let _ = write!(words, " Lamps whose watts are known, together: {} kWh.", figure(kwh));
+            lines.push(format!("Lamps whose watts are known, together: {} kWh.", figure(kwh)));
         }
-        words
+        lines
     }
 
     /// Everything that the picture says.
@@ -75,7 +76,7 @@ impl Picture<'_> {
             }
             words.push('.');
         }
-        let _ = write!(words, " {}", self.footer());
+        let _ = write!(words, " {}", self.footer().join(" "));
         words
     }
 
