@@ -163,6 +163,11 @@ impl Daemon {
         })
     }
 
+    /// Where it listens for HTTP.
+    pub fn page(&self) -> SocketAddr {
+        self.page
+    }
+
     /// Its process.
     pub fn pid(&self) -> Pid {
         Pid::from_child(&self.child.borrow())
@@ -195,6 +200,11 @@ impl Drop for Daemon {
 
 /// One HTTP request; `None` while nobody answers.
 pub fn request(page: SocketAddr, method: &str, path: &str, body: Option<&str>) -> Option<(u16, Value)> {
+    attempt(page, method, path, body).ok()
+}
+
+/// One HTTP request: status and JSON, or why there is no answer.
+pub fn attempt(page: SocketAddr, method: &str, path: &str, body: Option<&str>) -> Result<(u16, Value), ureq::Error> {
     let agent = ureq::Agent::config_builder().http_status_as_error(false).timeout_global(Some(PATIENCE)).build();
     let agent = ureq::Agent::new_with_config(agent);
     let url = format!("http://{page}{path}");
@@ -203,9 +213,9 @@ pub fn request(page: SocketAddr, method: &str, path: &str, body: Option<&str>) -
         Some(body) => agent.run(request.header("content-type", "application/json").body(body.to_owned()).unwrap()),
         None => agent.run(request.body(()).unwrap()),
     };
-    let mut answer = answer.ok()?;
-    let text = answer.body_mut().read_to_string().ok()?;
-    Some((answer.status().as_u16(), serde_json::from_str(&text).unwrap_or(Value::Null)))
+    let mut answer = answer?;
+    let text = answer.body_mut().read_to_string()?;
+    Ok((answer.status().as_u16(), serde_json::from_str(&text).unwrap_or(Value::Null)))
 }
 
 /// A command that a plug got.

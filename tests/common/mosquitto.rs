@@ -116,6 +116,12 @@ impl Mosquitto {
         child.wait().unwrap();
     }
 
+    /// SIGTERM; returns when it has written what it keeps, and is gone.
+    pub fn stop(&mut self) {
+        kill_process(self.pid(), Signal::TERM).unwrap();
+        self.child.take().expect("mosquitto runs").wait().unwrap();
+    }
+
     /// Starts it again on the same port.
     pub fn restart(&mut self) {
         if self.child.is_some() {
