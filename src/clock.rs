@@ -23,6 +23,7 @@ use tokio::io::unix::AsyncFd;
 use crate::pure::config::ClockTrust;
 use crate::pure::keeper::Now;
 use crate::pure::trust::KernelClock;
+use crate::state::{StateFault, read_if_there, write_in_place};
 
 /// No wait is longer, so that whatever a timer might miss is looked at again.
 pub const LONGEST_REST: Duration = Duration::from_secs(600);
@@ -156,8 +157,8 @@ const KEPT_FILE: &str = "clock-trusted-in-boot";
 
 /// Whether trust in the clock was kept in `state`, earlier in this same boot.
 pub fn trust_kept(state: &Path) -> bool {
-    let kept = fs::read_to_string(state.join(KEPT_FILE)).ok();
-    kept.is_some() && kept.as_deref().map(str::trim) == Clock::boot_id().as_deref()
+    let Ok(Some(kept)) = read_if_there("read", &state.join(KEPT_FILE)) else { return false };
+    Clock::boot_id().is_some_and(|id| String::from_utf8_lossy(&kept).trim() == id)
 }
 
 /// Keeps trust in the clock, or its loss, for a restart within this boot. Needs no fsync: a power cut ends the boot.
@@ -165,12 +166,12 @@ pub fn trust_kept(state: &Path) -> bool {
 /// # Errors
 ///
 /// When the file can't be written or removed.
-pub fn keep_trust(state: &Path, latched: bool) -> io::Result<()> {
+pub fn keep_trust(state: &Path, latched: bool) -> Result<(), StateFault> {
     let file = state.join(KEPT_FILE);
     match Clock::boot_id().filter(|_| latched) {
-        Some(id) => fs::write(file, id + "\n"),
-        None => match fs::remove_file(file) {
-            Err(e) if e.kind() != io::ErrorKind::NotFound => Err(e),
+        Some(id) => write_in_place("keep trust in the clock in", &file, (id + "\n").as_bytes()),
+        None => match fs::remove_file(&file) {
+            Err(error) if error.kind() != io::ErrorKind::NotFound => Err(StateFault::new("remove", &file, &error)),
             _ => Ok(()),
         },
     }

@@ -28,6 +28,9 @@ use crate::web::{Asked, Facts};
 /// Facts are renewed no oftener than this, however many reports come in.
 const FACTS_EVERY: Duration = Duration::from_millis(100);
 
+/// So long after something was written it is looked whether that went well, and again while it did not.
+const TEND_EVERY: Duration = Duration::from_secs(10);
+
 /// So many events of the link come before the next order or the time, where both wait.
 const FAIR: u32 = 64;
 
@@ -83,6 +86,10 @@ struct Turn {
     /// Something has changed since the facts were last given out.
     stale: bool,
     facts_at: Duration,
+    /// When the stores are looked at, where that is due.
+    tend_at: Option<Duration>,
+    /// What was wrong with them.
+    trouble: Vec<String>,
 }
 
 impl Daemon {
@@ -108,6 +115,8 @@ impl Daemon {
             link_because: Some("connecting".into()),
             stale: true,
             facts_at: now.up,
+            tend_at: Some(now.up),
+            trouble: Vec::new(),
         };
         self.carry_out(&mut turn, now, first);
         self.give_out_facts(&mut turn, now);
@@ -152,7 +161,8 @@ impl Daemon {
     fn rest_of(&self, turn: &Turn) -> Duration {
         let up = self.clock.now().up;
         let facts = turn.stale.then(|| (turn.facts_at + FACTS_EVERY).saturating_sub(up));
-        [Some(turn.rest), facts, self.trust.look_again(), self.supervisor.feed_every()]
+        let tend = turn.tend_at.map(|at| at.saturating_sub(up));
+        [Some(turn.rest), facts, tend, self.trust.look_again(), self.supervisor.feed_every()]
             .into_iter()
             .flatten()
             .min()
@@ -160,6 +170,9 @@ impl Daemon {
     }
 
     fn take_in(&mut self, turn: &mut Turn, now: Now, happened: Happened) {
+        if turn.tend_at.is_some_and(|at| now.up >= at) {
+            self.tend_the_stores(turn, now);
+        }
         self.look_at_the_clock(turn, now, matches!(happened, Happened::Woke(Woke::Stepped)));
         let input = match happened {
             Happened::Woke(_) => Input::Tick,
@@ -187,10 +200,8 @@ impl Daemon {
             self.trust.look(kernel);
         }
         let trusted = self.trust.trusted();
-        if self.trust.latched() != was.1
-            && let Err(because) = clock::keep_trust(self.state.folder(), self.trust.latched())
-        {
-            warn!(%because, "trust in the clock can't be kept for a restart");
+        if self.trust.latched() != was.1 {
+            self.keep_trust();
         }
         if trusted != was.0 {
             let because = self.trust.because().to_string();
@@ -243,10 +254,41 @@ impl Daemon {
         self.carry_out(turn, now, step);
     }
 
+    /// Where the state folder has come back, what belongs in it is put there again.
+    fn tend_the_stores(&mut self, turn: &mut Turn, now: Now) {
+        if self.state.tend() {
+            if let Err(fault) = self.keepsakes.store_again() {
+                error!(because = %fault, "overrides and hands can't be made durable");
+            }
+            self.file.keep_again(&self.state);
+            self.keep_trust();
+        }
+        let trouble = self.trouble();
+        turn.tend_at = (!trouble.is_empty()).then_some(now.up + TEND_EVERY);
+        turn.stale |= turn.trouble != trouble;
+        turn.trouble = trouble;
+    }
+
+    /// What is wrong with the stores, a sentence each.
+    fn trouble(&self) -> Vec<String> {
+        self.state.trouble().into_iter().chain(self.daybook.trouble()).collect()
+    }
+
+    fn keep_trust(&self) {
+        if let Err(because) = clock::keep_trust(self.state.folder(), self.trust.latched()) {
+            warn!(%because, "trust in the clock can't be kept for a restart");
+        }
+    }
+
     /// Carries out one step and what follows from it, in order. Answers come last, when the facts already show what
     /// they tell of.
     fn carry_out(&mut self, turn: &mut Turn, now: Now, step: Step) {
         let (mut records, mut answers) = (Vec::new(), Vec::new());
+        if step.outputs.iter().any(|output| matches!(output, Output::Keep(_) | Output::Record(_) | Output::Alive)) {
+            self.tend_the_stores(turn, now);
+            // The daybook has a thread of its own.
+            turn.tend_at = Some(now.up + TEND_EVERY);
+        }
         let mut next = Some(step);
         while let Some(step) = next.take() {
             turn.rest = step.rest;
@@ -331,7 +373,7 @@ impl Daemon {
         snapshot.missed.splice(0..0, earlier.cloned());
         self.supervisor.status(&status_line(&snapshot, &self.file.config()));
         let mut notices = self.file.notices();
-        notices.extend(self.daybook.trouble());
+        notices.extend(self.trouble());
         self.facts.send_replace(Arc::new(Facts {
             config: self.file.config(),
             snapshot,

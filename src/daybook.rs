@@ -16,6 +16,7 @@ use std::time::Duration;
 use chrono::{DateTime, Months, TimeDelta, Utc};
 use tracing::{error, info, warn};
 
+use crate::clock;
 use crate::pure::entry::{Entry, EntryKind};
 use store::{Page, Store, Trouble};
 pub use tally::{BOUNDS_S, Tally};
@@ -172,7 +173,7 @@ struct Writer {
 impl Writer {
     fn run(&mut self, jobs: &Receiver<Job>) {
         loop {
-            let job = if self.pending.is_empty() {
+            let job = if self.pending.is_empty() && self.store.is_some() {
                 jobs.recv().map_err(|_| RecvTimeoutError::Disconnected)
             } else {
                 jobs.recv_timeout(AGAIN_AFTER)
@@ -185,6 +186,7 @@ impl Writer {
                     Job::Prune(now) => prune_at = Some(now),
                 }
             }
+            self.look_at_the_file(prune_at);
             self.write();
             if let Some(now) = prune_at {
                 self.prune(now);
@@ -195,12 +197,24 @@ impl Writer {
         }
     }
 
+    /// Opens the file where none is open, or where another stands in its place: writing would go nowhere.
+    fn look_at_the_file(&mut self, now: Option<DateTime<Utc>>) {
+        if self.store.as_ref().is_some_and(|store| !store.stands_at(&self.path)) {
+            warn!(path = %self.path.display(), "the daybook is gone from its place; it is begun anew there");
+            self.store = None;
+        }
+        if self.store.is_none() {
+            let now = self.pending.last().map(|page| page.entry.at).or(now);
+            self.open(now.unwrap_or_else(clock::wall));
+            if self.store.is_some() && self.pending.is_empty() {
+                lock(&self.health).recover();
+            }
+        }
+    }
+
     /// Writes all that waits in one transaction, or holds it back.
     fn write(&mut self) {
         let Some(newest) = self.pending.last().map(|page| page.entry.at) else { return };
-        if self.store.is_none() {
-            self.open(newest);
-        }
         let Some(store) = &mut self.store else { return self.hold_back() };
         match store.write(&self.pending) {
             Ok(()) => {

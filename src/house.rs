@@ -173,7 +173,7 @@ async fn link_of(
     credentials: Option<&Path>,
 ) -> Result<(LinkSettings, Option<OwnBroker>), Failure> {
     let config = file.config();
-    let client_id = client_id(&config, &state.client_id().map_err(|fault| Failure::Other(fault.to_string()))?);
+    let client_id = client_id(&config, &state.client_id());
     let settings = LinkSettings {
         host: String::new(),
         port: 0,

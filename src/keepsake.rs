@@ -3,6 +3,7 @@
 //! The form on disk has its own types, so that renaming something of ours never breaks a household's file. A check
 //! sum tells a file that a worn card has changed from one that is whole.
 
+use std::cell::RefCell;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -12,20 +13,25 @@ use tracing::warn;
 
 use crate::pure::keeper::{Ends, Hand, Keepsake, Override};
 use crate::pure::power::Power;
-use crate::state::{self, StateFault};
+use crate::state::{self, StateFault, Use};
 
 const VERSION: u32 = 1;
 
-/// The file of overrides and hands. Cheap to clone; it holds nothing open.
-#[derive(Clone, Debug)]
+const WRITE: &str = "write the overrides to";
+
+/// The file of overrides and hands. It holds nothing open.
+#[derive(Debug)]
 pub struct KeepsakeFile {
     path: PathBuf,
+    /// What is to stand in it.
+    stored: RefCell<Option<String>>,
 }
 
 impl KeepsakeFile {
     /// Reads what was kept. A damaged file is set aside under a dated name, with a WARN, and nothing is kept then.
     pub fn load(folder: &Path, now: DateTime<Utc>) -> (KeepsakeFile, Keepsake) {
         let path = folder.join("overrides.json");
+        state::restore(&path, Use::Replaced);
         let keepsake = match state::read_if_there("read the overrides from", &path) {
             Ok(None) => Keepsake::default(),
             Ok(Some(content)) => parse(&content).unwrap_or_else(|because| {
@@ -43,12 +49,24 @@ impl KeepsakeFile {
                 Keepsake::default()
             }
         };
-        (KeepsakeFile { path }, keepsake)
+        let stored = (keepsake != Keepsake::default()).then(|| text_of(&keepsake));
+        (KeepsakeFile { path, stored: stored.into() }, keepsake)
     }
 
     /// Makes it durable: when this returns well, it survives a power cut. Blocks for as long as the card takes.
     pub fn store(&self, keepsake: &Keepsake) -> Result<(), StateFault> {
-        state::write_durably("write the overrides to", &self.path, text_of(keepsake).as_bytes())
+        let text = text_of(keepsake);
+        state::write_durably(WRITE, &self.path, text.as_bytes())?;
+        self.stored.replace(Some(text));
+        Ok(())
+    }
+
+    /// Writes again what was last stored, where it is no longer there: the folder may have been removed.
+    pub fn store_again(&self) -> Result<(), StateFault> {
+        match &*self.stored.borrow() {
+            Some(text) if !self.path.is_file() => state::write_durably(WRITE, &self.path, text.as_bytes()),
+            _ => Ok(()),
+        }
     }
 }
 

@@ -27,6 +27,8 @@ pub struct RulesFile {
     /// As it was at the start: what waits for a restart goes by it.
     at_start: Arc<Config>,
     facts: FileFacts,
+    /// The text of the one in force, if it was read from the file.
+    text: Option<Vec<u8>>,
 }
 
 /// Why a file could not be read.
@@ -58,12 +60,13 @@ impl RulesFile {
         match (read(&path), copy) {
             (Ok((text, checked)), _) => {
                 keep_copy(state, &text);
-                Ok((RulesFile::new(path, checked, Vec::new(), now), last_run))
+                Ok((RulesFile { text: Some(text), ..RulesFile::new(path, checked, Vec::new(), now, now) }, last_run))
             }
             (Err(unread), Some(copy)) => {
                 error!("{}\nthe file can't be used: going on with the last good copy of it", unread.text());
                 let faults = unread.facts();
-                Ok((RulesFile::new(path, copy, faults, now), last_run))
+                let read_at = state.good_file_at().unwrap_or(now);
+                Ok((RulesFile::new(path, copy, faults, read_at, now), last_run))
             }
             (Err(unread), None) => Err(Failure::Fault(unread.text())),
         }
@@ -71,14 +74,27 @@ impl RulesFile {
 
     /// A file that came with the program, for the demonstration.
     pub fn built_in(path: PathBuf, checked: Checked, now: DateTime<Utc>) -> RulesFile {
-        RulesFile::new(path, checked, Vec::new(), now)
+        RulesFile::new(path, checked, Vec::new(), now, now)
     }
 
-    fn new(path: PathBuf, checked: Checked, faults: Vec<Fault>, now: DateTime<Utc>) -> RulesFile {
+    fn new(
+        path: PathBuf,
+        checked: Checked,
+        faults: Vec<Fault>,
+        read_at: DateTime<Utc>,
+        now: DateTime<Utc>,
+    ) -> RulesFile {
         let warnings = warnings(&checked, now);
         let config = Arc::new(checked.config);
-        let facts = FileFacts { read_at: now, faults, warnings };
-        RulesFile { path, at_start: config.clone(), config, facts }
+        let facts = FileFacts { read_at, faults, warnings };
+        RulesFile { path, at_start: config.clone(), config, facts, text: None }
+    }
+
+    /// Copies the file in force again, where the copy is gone.
+    pub fn keep_again(&self, state: &State) {
+        if let Some(text) = &self.text {
+            keep_copy(state, text);
+        }
     }
 
     /// Reads the file again. `None` if it has faults, which are in the log and among the facts from then on, or if
@@ -87,6 +103,7 @@ impl RulesFile {
         match read(&self.path) {
             Ok((text, checked)) => {
                 keep_copy(state, &text);
+                self.text = Some(text);
                 self.facts = FileFacts { read_at: now, faults: Vec::new(), warnings: warnings(&checked, now) };
                 let changed = *self.config != checked.config;
                 self.config = Arc::new(checked.config);

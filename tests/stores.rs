@@ -194,10 +194,14 @@ fn overrides_that_cannot_be_written_say_where_and_why_and_the_old_ones_stand() {
     let path = folder.path().join("overrides.json");
     let (file, _) = KeepsakeFile::load(folder.path(), now());
     file.store(&keepsake()).expect("stored");
-    fs::create_dir(folder.path().join(".overrides.json.new")).expect("something in the way");
+    let moved = folder.path().with_extension("moved");
+    fs::rename(folder.path(), &moved).expect("moved");
+    fs::write(folder.path(), "").expect("something in the way");
     let fault = file.store(&Keepsake::default()).expect_err("refused");
-    assert_eq!(fault.to_string(), format!("cannot write the overrides to {}: is a directory", path.display()));
-    assert_eq!(fault.brief(), "cannot write the overrides to overrides.json: is a directory");
+    fs::remove_file(folder.path()).expect("out of the way");
+    fs::rename(&moved, folder.path()).expect("moved back");
+    assert_eq!(fault.to_string(), format!("cannot write the overrides to {}: not a directory", path.display()));
+    assert_eq!(fault.brief(), "cannot write the overrides to overrides.json: not a directory");
     assert_eq!(kept_in(folder.path()), keepsake());
 }
 
@@ -451,21 +455,21 @@ fn a_card_that_takes_nothing_never_makes_the_caller_wait_and_is_said_once() {
 #[test]
 fn a_daybook_that_cannot_be_opened_is_tried_again() {
     let _ = log();
-    let folder = folder();
-    let path = folder.path().join("daybook.sqlite");
-    fs::create_dir(&path).expect("something in the way");
-    let daybook = Daybook::open(folder.path(), 2, now());
+    let around = folder();
+    let folder = around.path().join("state");
+    fs::write(&folder, "").expect("something in the way");
+    let daybook = Daybook::open(&folder, 2, now());
     assert_eq!(
         daybook.trouble().as_deref(),
         Some("the daybook cannot be written, switching goes on: unable to open database file: daybook.sqlite"),
         "without a path: people on the network read it"
     );
     daybook.record(&[entry(now(), "held back")], true);
-    fs::remove_dir(&path).expect("out of the way");
+    fs::remove_file(&folder).expect("out of the way");
     daybook.record(&[entry(now(), "the next")], true);
     until("it recovers", || daybook.trouble().is_none() && all(&daybook).len() == 2);
-    assert_eq!(said(folder.path(), "the daybook cannot be written; switching goes on, and entries are held back"), 1);
-    assert_eq!(said(folder.path(), "the daybook is written again"), 1);
+    assert_eq!(said(&folder, "the daybook cannot be written; switching goes on, and entries are held back"), 1);
+    assert_eq!(said(&folder, "the daybook is written again"), 1);
 }
 
 #[test]
@@ -537,12 +541,12 @@ fn the_last_good_file_is_kept_as_it_was() {
 #[test]
 fn the_client_id_is_made_once_and_made_anew_when_torn() {
     let folder = folder();
-    let state = State::open(Some(folder.path())).expect("held");
-    let id = state.client_id().expect("made");
-    assert_eq!(id.len(), 12);
-    assert_eq!(state.client_id().expect("kept"), id);
+    let id = || State::open(Some(folder.path())).expect("held").client_id();
+    let first = id();
+    assert_eq!(first.len(), 12);
+    assert_eq!(id(), first);
     fs::write(folder.path().join("client-id"), "to/rn\n").expect("torn");
-    let anew = state.client_id().expect("made anew");
+    let anew = id();
     assert_ne!(anew, "to/rn");
-    assert_eq!(state.client_id().expect("kept"), anew);
+    assert_eq!(id(), anew);
 }

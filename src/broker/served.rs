@@ -11,7 +11,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use mqtt5::broker::auth::AuthRateLimiter;
-use mqtt5::broker::config::{AuthConfig, BrokerConfig, StorageConfig};
+use mqtt5::broker::config::{AuthConfig, BrokerConfig, StorageBackend, StorageConfig};
 use mqtt5::broker::{AuthProvider, AuthResult, BrokerShutdownHandle, MqttBroker, PasswordAuthProvider};
 use mqtt5::packet::connect::ConnectPacket;
 use mqtt5::protocol::v5::reason_codes::ReasonCode;
@@ -88,12 +88,23 @@ impl OwnBroker {
             accounts.zip(own_account.clone()).map(|(accounts, (_, secret))| Arc::new(Door::new(accounts, secret)));
         let address = free(serve)?;
         let folder = state.join("broker");
-        let running = match launch(address, &folder, door.clone()).await {
+        let running = match launch(address, Some(&folder), door.clone()).await {
             // What it kept on disk is of less worth than a house with light: it is set aside and a new one begun.
-            Err(fault) if folder.exists() && !fault.contains("in use") => {
-                let aside = set_aside(&folder).map_err(|error| format!("{fault}; nor can it be set aside: {error}"))?;
-                tracing::error!(%fault, ?aside, "what the broker had kept is damaged: set aside, and begun anew");
-                launch(address, &folder, door).await?
+            Err(fault) if !fault.contains("in use") => {
+                let anew = match set_aside(&folder) {
+                    Ok(aside) => {
+                        tracing::error!(%fault, ?aside, "what the broker had kept is damaged: set aside, and begun anew");
+                        launch(address, Some(&folder), door.clone()).await
+                    }
+                    Err(_) => Err(fault),
+                };
+                match anew {
+                    Err(fault) if !fault.contains("in use") => {
+                        tracing::error!(%fault, "the broker keeps nothing on disk: what it is to remember ends with this run");
+                        launch(address, None, door).await?
+                    }
+                    other => other?,
+                }
             }
             other => other?,
         };
@@ -135,7 +146,7 @@ impl OwnBroker {
 
 type Running = (SocketAddr, BrokerShutdownHandle, JoinHandle<()>);
 
-async fn launch(address: SocketAddr, folder: &Path, door: Option<Arc<Door>>) -> Result<Running, String> {
+async fn launch(address: SocketAddr, folder: Option<&Path>, door: Option<Arc<Door>>) -> Result<Running, String> {
     let failed = |fault: String| format!("cannot start the broker on {address}: {fault}");
     let mut broker = MqttBroker::with_config(config(address, folder)).await.map_err(|e| failed(e.to_string()))?;
     if let Some(door) = door {
@@ -174,7 +185,12 @@ async fn launch(address: SocketAddr, folder: &Path, door: Option<Arc<Door>>) -> 
     Ok((address, shutdown, watched))
 }
 
-fn config(address: SocketAddr, folder: &Path) -> BrokerConfig {
+/// Without a folder everything is kept in memory.
+fn config(address: SocketAddr, folder: Option<&Path>) -> BrokerConfig {
+    let storage = match folder {
+        Some(folder) => StorageConfig::new().with_base_dir(folder.to_owned()),
+        None => StorageConfig::new().with_backend(StorageBackend::Memory),
+    };
     BrokerConfig {
         bind_addresses: vec![address],
         max_packet_size: LARGEST_PACKET,
@@ -185,9 +201,7 @@ fn config(address: SocketAddr, folder: &Path) -> BrokerConfig {
         sys_topics_enabled: false,
         // The door replaces this where there are accounts.
         auth_config: AuthConfig::new().with_allow_anonymous(true),
-        storage_config: StorageConfig::new()
-            .with_base_dir(folder.to_owned())
-            .with_max_queued_messages_per_client(KEPT_FOR_ABSENT),
+        storage_config: storage.with_max_queued_messages_per_client(KEPT_FOR_ABSENT),
         ..BrokerConfig::default()
     }
 }

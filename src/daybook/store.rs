@@ -1,5 +1,6 @@
 //! The SQLite file of the daybook: its tables, and what counts as damage.
 
+use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -9,7 +10,7 @@ use rusqlite::{Connection, ErrorCode, OpenFlags, Row, params};
 use super::Filter;
 use crate::pure::entry::{Entry, EntryKind};
 use crate::pure::power::Power;
-use crate::state::{self, StateFault};
+use crate::state::{self, StateFault, Use};
 
 /// `PRAGMA user_version` of a file of this form.
 const VERSION: i64 = 1;
@@ -62,11 +63,16 @@ pub enum Trouble {
 #[derive(Debug)]
 pub struct Store {
     connection: Connection,
+    /// Device and number of the file: another may take its place.
+    file: (u64, u64),
 }
 
 impl Store {
     /// Opens or begins the file, and looks all of it through.
     pub fn open(path: &Path) -> Result<Store, Trouble> {
+        for suffix in ["", "-wal", "-shm"] {
+            state::restore(&beside(path, suffix), Use::Written);
+        }
         let open = || -> rusqlite::Result<Result<Store, String>> {
             let connection = Connection::open(path)?;
             connection.busy_timeout(Duration::from_secs(1))?;
@@ -85,13 +91,18 @@ impl Store {
             }
             connection.prepare_cached(INSERT)?;
             connection.prepare(SELECT)?;
-            Ok(Ok(Store { connection }))
+            Ok(Ok(Store { connection, file: number_of(path).unwrap_or_default() }))
         };
         match open() {
             Ok(Ok(store)) => Ok(store),
             Ok(Err(because)) => Err(Trouble::Damaged(because)),
             Err(error) => Err(trouble(&error, path)),
         }
+    }
+
+    /// Whether the file at the path is still this one.
+    pub fn stands_at(&self, path: &Path) -> bool {
+        number_of(path) == Some(self.file)
     }
 
     /// The newest entry made while the clock was trusted.
@@ -133,6 +144,17 @@ impl Store {
     }
 }
 
+fn number_of(path: &Path) -> Option<(u64, u64)> {
+    let file = std::fs::metadata(path).ok()?;
+    Some((file.dev(), file.ino()))
+}
+
+fn beside(path: &Path, suffix: &str) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(suffix);
+    PathBuf::from(name)
+}
+
 /// Tells damage from what may pass. When in doubt it is damage: a new file can always be begun, and the old one is
 /// kept for a person to look at.
 fn trouble(error: &rusqlite::Error, path: &Path) -> Trouble {
@@ -165,20 +187,19 @@ fn folder_takes_files(path: &Path) -> bool {
 
 /// Moves the damaged file and its write-ahead log out of the way; gives the new name.
 pub fn set_aside(path: &Path, now: DateTime<Utc>) -> Result<PathBuf, StateFault> {
-    let beside = |suffix: &str| {
-        let mut name = path.as_os_str().to_owned();
-        name.push(suffix);
-        PathBuf::from(name)
-    };
-    if beside("-wal").exists() {
-        state::set_aside(&beside("-wal"), now)?;
+    if beside(path, "-wal").exists() {
+        state::set_aside(&beside(path, "-wal"), now)?;
     }
-    let _ = std::fs::remove_file(beside("-shm"));
+    let _ = std::fs::remove_file(beside(path, "-shm"));
     state::set_aside(path, now)
 }
 
 /// Reads entries through a connection of its own, so that a reader never waits for the writer.
 pub fn past(path: &Path, from: DateTime<Utc>, until: DateTime<Utc>, filter: &Filter) -> Result<Vec<Entry>, String> {
+    if path.exists() && !path.is_file() {
+        // A pipe would be waited for without end. The writer sets it aside with its next entry.
+        return Err(format!("cannot read the daybook {}: something else stands in its place", path.display()));
+    }
     let read = || -> rusqlite::Result<Vec<Entry>> {
         let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let connection = Connection::open_with_flags(path, flags)?;

@@ -4,7 +4,9 @@
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Write};
 use std::os::unix::fs::OpenOptionsExt;
-use std::path::Path;
+use std::path::{Path, PathBuf};
+
+use super::NONBLOCK;
 
 /// What a disk is asked to do, one thing at a time, so that a test can cut the power between any two.
 pub trait Disk {
@@ -25,13 +27,14 @@ pub struct System;
 
 impl Disk for System {
     fn write(&self, path: &Path, content: &[u8]) -> io::Result<()> {
-        let mut file = OpenOptions::new().create(true).truncate(true).write(true).mode(0o600).open(path)?;
+        let mut file =
+            OpenOptions::new().create(true).truncate(true).write(true).mode(0o600).custom_flags(NONBLOCK).open(path)?;
         file.write_all(content)
     }
 
     fn sync(&self, path: &Path) -> io::Result<()> {
         // fsync(2) is about the file, not about the descriptor that wrote it.
-        OpenOptions::new().write(true).open(path)?.sync_all()
+        OpenOptions::new().write(true).custom_flags(NONBLOCK).open(path)?.sync_all()
     }
 
     fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
@@ -47,10 +50,14 @@ impl Disk for System {
     }
 }
 
+/// Where the new content is written before it takes the place of the old.
+pub fn aside(path: &Path) -> PathBuf {
+    path.with_file_name(format!(".{}.new", path.file_name().unwrap_or_default().to_string_lossy()))
+}
+
 /// Writes the content aside, and puts it in the place of `path` once it is on disk.
 pub fn replace(disk: &impl Disk, path: &Path, content: &[u8]) -> io::Result<()> {
-    let name = path.file_name().unwrap_or_default().to_string_lossy();
-    let aside = path.with_file_name(format!(".{name}.new"));
+    let aside = aside(path);
     let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let put = || {
         disk.write(&aside, content)?;
@@ -68,7 +75,6 @@ pub fn replace(disk: &impl Disk, path: &Path, content: &[u8]) -> io::Result<()> 
 mod tests {
     use std::cell::RefCell;
     use std::collections::BTreeMap;
-    use std::path::PathBuf;
 
     use super::*;
 

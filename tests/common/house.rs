@@ -95,10 +95,16 @@ impl Home {
 
     /// Starts the daemon.
     pub fn start(&self) -> Daemon {
+        self.start_by(Command::new(env!("CARGO_BIN_EXE_lampward")))
+    }
+
+    /// Starts the daemon by another program that becomes it: `program … run --file FILE --state FOLDER`.
+    pub fn start_by(&self, mut program: Command) -> Daemon {
         let log = self.folder.path().join("log");
         let to = fs::OpenOptions::new().create(true).append(true).open(&log).unwrap();
-        let mut command = self.command(&["run"]);
-        let child = command.arg("--state").arg(self.state()).stderr(to).stdout(Stdio::null()).spawn().unwrap();
+        program.arg("run").arg("--file").arg(self.file()).arg("--state").arg(self.state());
+        program.env_remove("RUST_LOG").stdin(Stdio::null()).stderr(to).stdout(Stdio::null());
+        let child = program.spawn().unwrap();
         Daemon { child: RefCell::new(child), page: ([127, 0, 0, 1], self.port).into(), log }
     }
 }

@@ -1,0 +1,201 @@
+//! The real binary on a state folder that can't be used: read-only, full, removed, with other things in the place of
+//! its files. Lamps are switched all the same, it is said, and all is well again once the folder is.
+
+#[path = "storage/disk.rs"]
+mod disk;
+#[path = "common/house.rs"]
+mod house;
+#[path = "common/mosquitto.rs"]
+mod mosquitto;
+
+use std::fs;
+use std::os::unix::fs::PermissionsExt;
+use std::path::Path;
+use std::process::Command;
+
+use disk::Disk;
+use house::{Daemon, Home, Plugs, clock, until};
+use mosquitto::Mosquitto;
+use serde_json::{Value, json};
+
+/// One lamp on `yard/3`, lit now and for an hour or more.
+fn lit_now(broker: &Mosquitto) -> String {
+    format!(
+        "[broker]\naddress = \"mqtt://{}\"\n[channel.jetty]\nlabel = \"Jetty lamp\"\nplug = \"yard/3\"\n\
+         lit = [{{ from = \"{}\", until = \"{}\" }}]\n",
+        broker.address(),
+        clock(-60),
+        clock(120)
+    )
+}
+
+fn set(daemon: &Daemon, wanted: &str) -> (u16, Value) {
+    let body = json!({ "wanted": wanted, "until": "cancelled" }).to_string();
+    daemon.ask("PUT", "/channels/jetty/override", Some(&body)).expect("the daemon answers")
+}
+
+#[track_caller]
+fn set_well(daemon: &Daemon, wanted: &str) {
+    let (code, answer) = set(daemon, wanted);
+    assert_eq!(code, 200, "{answer}\n{}", daemon.log());
+    daemon.until_confirmed("yard/3", wanted);
+}
+
+/// Waits until the daybook has what happened.
+#[track_caller]
+fn until_recorded(daemon: &Daemon, kind: &str) {
+    until(&format!("{kind} in the daybook\n{}", daemon.log()), || {
+        let (_, past) = daemon.ask("GET", "/past?days=1", None)?;
+        past["entries"].as_array()?.iter().any(|entry| entry["kind"] == kind).then_some(())
+    });
+}
+
+fn notices(daemon: &Daemon) -> String {
+    daemon.status()["notices"].to_string()
+}
+
+#[test]
+fn a_read_only_state_folder_switches_lamps_says_so_and_recovers() {
+    let broker = Mosquitto::start();
+    let _plugs = Plugs::start(broker.port(), |_| true);
+    let home = Home::new(&lit_now(&broker));
+    let disk = Disk::start(&home, "size=1m,ro");
+    let daemon = &disk.daemon;
+    daemon.until_confirmed("yard/3", "on");
+    daemon.until_logged(&["ERROR", "the state folder can't be used", "read-only file system", "507"]);
+    daemon.until_logged(&["ERROR", "the MQTT client id can't be kept: it is drawn for this run"]);
+    let (code, answer) = set(daemon, "off");
+    assert_eq!((code, &answer["status"]), (507, &json!(507)), "{answer}");
+    assert!(notices(daemon).contains("the state folder can't be used, switching goes on: read-only file system"));
+    assert!(notices(daemon).contains("the daybook cannot be written"), "{}", notices(daemon));
+
+    disk.remount("rw");
+    until("it is said to be well", || (daemon.status()["notices"] == json!([])).then_some(()));
+    daemon.until_logged(&["INFO", "the state folder can be used again"]);
+    set_well(daemon, "off");
+    until_recorded(daemon, "override set");
+    for name in ["client-id", "last-good.toml", "overrides.json", "daybook.sqlite"] {
+        assert!(disk.folder().join(name).is_file(), "{name}");
+    }
+}
+
+/// Without the rights of root, for whom every file can be read.
+fn as_anyone() -> Command {
+    let mut command = Command::new("setpriv");
+    let bounds = if rustix::process::geteuid().is_root() { "-dac_override,-dac_read_search" } else { "+all" };
+    command.arg(format!("--bounding-set={bounds}")).arg("--").arg(env!("CARGO_BIN_EXE_lampward"));
+    command
+}
+
+#[test]
+fn a_state_folder_that_cannot_be_made_or_entered_stops_no_lamp() {
+    let broker = Mosquitto::start();
+    let _plugs = Plugs::start(broker.port(), |_| true);
+    let home = Home::new(&lit_now(&broker));
+
+    fs::write(home.state(), "no folder").unwrap();
+    let daemon = home.start();
+    daemon.until_confirmed("yard/3", "on");
+    assert!(notices(&daemon).contains("the state folder can't be used"), "{}", notices(&daemon));
+    fs::remove_file(home.state()).unwrap();
+    until("it is made after all", || (daemon.status()["notices"] == json!([])).then_some(()));
+    set_well(&daemon, "off");
+    daemon.kill();
+
+    fs::set_permissions(home.state(), fs::Permissions::from_mode(0o000)).unwrap();
+    let daemon = home.start_by(as_anyone());
+    daemon.until_confirmed("yard/3", "on");
+    daemon.until_logged(&["ERROR", "the state folder can't be used", "permission denied"]);
+    assert_eq!(set(&daemon, "off").0, 507);
+    fs::set_permissions(home.state(), fs::Permissions::from_mode(0o700)).unwrap();
+    until("it can be entered", || (daemon.status()["notices"] == json!([])).then_some(()));
+    set_well(&daemon, "off");
+}
+
+/// What can stand in the place of a file.
+const STRANGERS: [&str; 4] = ["a folder", "a link to nothing", "a pipe", "a file of somebody else's"];
+
+fn put_stranger(path: &Path, what: &str) {
+    let _ = fs::remove_file(path);
+    match what {
+        "a folder" => fs::create_dir_all(path.join("with something in it")).unwrap(),
+        "a link to nothing" => std::os::unix::fs::symlink("/nowhere/at/all", path).unwrap(),
+        "a pipe" => assert!(Command::new("mkfifo").arg(path).status().unwrap().success()),
+        _ => {
+            fs::write(path, "not yours").unwrap();
+            fs::set_permissions(path, fs::Permissions::from_mode(0o000)).unwrap();
+        }
+    }
+}
+
+fn set_aside(folder: &Path, name: &str) -> usize {
+    let stem = format!("{name}.damaged-");
+    let names = fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().file_name().to_string_lossy().into_owned());
+    names.filter(|name| name.starts_with(&stem)).count()
+}
+
+#[test]
+fn whatever_stands_in_the_place_of_a_file_is_set_aside_and_costs_the_others_nothing() {
+    let broker = Mosquitto::start();
+    let _plugs = Plugs::start(broker.port(), |_| true);
+    let home = Home::new(&lit_now(&broker));
+    let mut daemon = home.start();
+    daemon.until_confirmed("yard/3", "on");
+    for what in STRANGERS {
+        for name in ["overrides.json", "daybook.sqlite", "client-id", "last-good.toml"] {
+            set_well(&daemon, "off");
+            daemon.stop();
+            put_stranger(&home.state().join(name), what);
+            let aside = set_aside(&home.state(), name);
+            daemon = home.start_by(as_anyone());
+            let channel = &daemon.status()["channels"][0];
+            let wanted = if name == "overrides.json" { "on" } else { "off" };
+            assert_eq!(channel["wanted"], wanted, "{what} for {name}\n{}", daemon.log());
+            daemon.until_confirmed("yard/3", wanted);
+            assert_eq!(set_aside(&home.state(), name), aside + 1, "{what} for {name}\n{}", daemon.log());
+            assert_eq!(notices(&daemon), "[]", "{what} for {name}");
+            set_well(&daemon, "on");
+            assert!(home.state().join(name).is_file(), "{what} for {name}: a new one is begun");
+        }
+    }
+    let log = daemon.log();
+    let said = log.lines().filter(|line| line.contains("WARN") && line.contains("stood in the place of a file"));
+    assert_eq!(said.count(), 16, "{log}");
+}
+
+#[test]
+fn a_state_folder_removed_while_running_is_made_again_with_all_that_stands() {
+    let broker = Mosquitto::start();
+    let _plugs = Plugs::start(broker.port(), |_| true);
+    let home = Home::new(&lit_now(&broker));
+    let daemon = home.start();
+    daemon.until_confirmed("yard/3", "on");
+    set_well(&daemon, "off");
+    let id = fs::read_to_string(home.state().join("client-id")).unwrap();
+
+    // Gone, and the next thing that happens is no word of a person's.
+    fs::remove_dir_all(home.state()).unwrap();
+    assert_eq!(daemon.ask("DELETE", "/channels/jetty/override", None).unwrap().0, 200);
+    set_well(&daemon, "off");
+    until_recorded(&daemon, "override set");
+    assert_eq!(fs::read_to_string(home.state().join("client-id")).unwrap(), id);
+    assert!(home.state().join("last-good.toml").is_file());
+
+    // Something else in the place of the files, while it runs.
+    for name in ["overrides.json", "daybook.sqlite"] {
+        put_stranger(&home.state().join(name), "a folder");
+    }
+    set_well(&daemon, "on");
+    set_well(&daemon, "off");
+    until_recorded(&daemon, "override set");
+    daemon.kill();
+    let daemon = home.start();
+    assert_eq!(daemon.status()["channels"][0]["override"]["wanted"], "off", "{}", daemon.log());
+
+    // The folder is another one, which nobody holds: a second daemon is refused all the same.
+    fs::remove_dir_all(home.state()).unwrap();
+    fs::create_dir(home.state()).unwrap();
+    set_well(&daemon, "on");
+    let refused = lampward::state::State::open(Some(&home.state())).expect_err("held").to_string();
+    assert!(refused.contains("another lampward runs on it"), "{refused}");
+}
