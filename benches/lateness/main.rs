@@ -1,0 +1,259 @@
+//! How late a switching is, side by side with a bare timer that publishes, in one run: at rest, and while the HTTP side is
+//! under load.
+//!
+//! ```text
+//! cargo bench --bench lateness -- [seconds of each part, 60 unless given]
+//! ```
+//!
+//! A real mosquitto, and the real daemon with 200 lamps, of which the plan switches ten in every second: marks of the Sun with
+//! offsets of whole seconds, at a place where the Sun sets just then. Half a second later a bare waiter (`timerfd` on the
+//! wall clock, then `rumqttc`) publishes ten messages at one instant: the floor. One listener takes the time at which each
+//! message of either arrives, and answers for the plugs. Three parts: at rest; with 1,000 connections that never
+//! finish their header, each made anew as soon as it is cut, and 2,000 requests a second for `/status`; at rest again.
+//! Lateness is the arrival less the instant that was due. The daemon's resident memory is read four times a second.
+
+mod floor;
+mod load;
+
+use std::collections::BTreeMap;
+use std::fmt::Write as _;
+use std::fs;
+use std::net::{SocketAddr, TcpListener};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::sync::mpsc::{Receiver, Sender, channel};
+use std::thread;
+use std::time::{Duration, SystemTime, UNIX_EPOCH};
+
+use chrono::{DateTime, Utc};
+use lampward::pure::sun::{Crossing, Sun};
+use rumqttc::{Client, Event, MqttOptions, Packet, QoS};
+
+/// So many lamps, and so many messages of the floor, at each instant.
+const EACH_SECOND: usize = 10;
+/// Lamps take turns: each is on for so many seconds, then off for as many.
+const TURN_S: i64 = 20;
+/// sunset's altitude, as docs/rules.md has it.
+const SUNSET_DEG: f64 = -50.0 / 60.0;
+
+/// Nanoseconds of the wall clock.
+pub fn wall_ns() -> i64 {
+    SystemTime::now().duration_since(UNIX_EPOCH).expect("after 1970").as_nanos() as i64
+}
+
+/// What a child leaves behind is ended with it.
+struct Program(Child);
+
+impl Drop for Program {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+fn free_port() -> u16 {
+    TcpListener::bind("127.0.0.1:0").expect("a port").local_addr().expect("an address").port()
+}
+
+fn mosquitto(folder: &Path) -> (Program, u16) {
+    let (port, conf) = (free_port(), folder.join("conf"));
+    let lines = format!("listener {port} 127.0.0.1\nallow_anonymous true\nset_tcp_nodelay true\nlog_type error\n");
+    fs::write(&conf, lines).expect("a file");
+    let path = format!("{}:/usr/sbin", std::env::var("PATH").unwrap_or_default());
+    let mut command = Command::new("mosquitto");
+    let child = command.arg("-c").arg(conf).env("PATH", path).stderr(Stdio::null()).spawn();
+    (Program(child.expect("mosquitto starts: is the package installed?")), port)
+}
+
+/// A place on the equator where the Sun sets at an instant, and a UTC offset that fits it.
+fn place_of_sunset(at: DateTime<Utc>) -> (f64, i64) {
+    let sunset = |longitude_deg: f64| {
+        let sun = Sun::new(0.0, longitude_deg);
+        match sun.day(sun.solar_date(at)).set(SUNSET_DEG) {
+            Crossing::At(set) => (set - at).as_seconds_f64(),
+            other => panic!("{other:?} on the equator"),
+        }
+    };
+    // The Sun goes 15 degrees an hour; a few steps bring the sunset to the second.
+    let mut longitude_deg: f64 = 0.0;
+    for _ in 0..20 {
+        let late_s = sunset(longitude_deg);
+        let late_s = (late_s + 43_200.0).rem_euclid(86_400.0) - 43_200.0;
+        longitude_deg = (longitude_deg + late_s / 240.0 + 180.0).rem_euclid(360.0) - 180.0;
+    }
+    (longitude_deg, (longitude_deg / 15.0).round() as i64)
+}
+
+/// The file: ten lamps for each second of a turn, each on and off from there by turns.
+fn house(folder: &Path, sunset: DateTime<Utc>, seconds: i64, broker: u16, page: u16) -> PathBuf {
+    let (longitude_deg, hours) = place_of_sunset(sunset);
+    let (east, sign) = (if longitude_deg < 0.0 { 'W' } else { 'E' }, if hours < 0 { '-' } else { '+' });
+    let mut text = format!(
+        "[place]\nname = \"Skarvholmen\"\nposition = \"0 N, {:.4} {east}\"\ntime_zone = \"{sign}{:02}:00\"\n[broker]\naddress = \
+         \"mqtt://127.0.0.1:{broker}\"\n[web]\nlisten = \"127.0.0.1:{page}\"\n[clock]\ntrust = \"always\"\n",
+        longitude_deg.abs(),
+        hours.abs()
+    );
+    for (second, lamp) in (0..TURN_S).flat_map(|second| (0..EACH_SECOND).map(move |lamp| (second, lamp))) {
+        let name = format!("s{second}-{lamp}");
+        let _ = write!(text, "[channel.{name}]\nlabel = \"Lamp {name}\"\nplug = \"p/{name}\"\nlit = [\n");
+        for on in (second..seconds).step_by(2 * TURN_S as usize) {
+            let off = on + TURN_S;
+            let _ = writeln!(
+                text,
+                "{{ from = \"{on} s after sunset\", until = \"{off} s after sunset\", at_least = \"1 s\" }},"
+            );
+        }
+        text.push_str("]\n");
+    }
+    let file = folder.join("lampward.toml");
+    fs::write(&file, text).expect("a file");
+    file
+}
+
+/// Whose message, and when it came.
+struct Arrival {
+    floor: bool,
+    at_ns: i64,
+}
+
+/// Takes every message's time, and answers for the plugs.
+fn listen(port: u16, arrivals: Sender<Arrival>, ready: Sender<()>) {
+    let mut options = MqttOptions::new("listener", "127.0.0.1", port);
+    options.set_keep_alive(Duration::from_secs(10)).set_inflight(1000);
+    let (client, mut connection) = Client::new(options, 1000);
+    connection.eventloop.network_options.set_tcp_nodelay(true);
+    for filter in ["p/+/order", "floor/+"] {
+        client.subscribe(filter, QoS::AtMostOnce).expect("subscribing");
+    }
+    let mut granted = 0;
+    for event in connection.iter() {
+        // The broker ends with the run; sooner, and the table is empty.
+        let Ok(event) = event else { return };
+        match event {
+            Event::Incoming(Packet::SubAck(_)) => {
+                granted += 1;
+                if granted == 2 {
+                    let _ = ready.send(());
+                }
+            }
+            Event::Incoming(Packet::Publish(message)) => {
+                let at_ns = wall_ns();
+                let floor = message.topic.starts_with("floor/");
+                if !floor {
+                    let report = message.topic.replace("/order", "/report");
+                    client.try_publish(report, QoS::AtMostOnce, false, message.payload).expect("answering");
+                }
+                if arrivals.send(Arrival { floor, at_ns }).is_err() {
+                    return;
+                }
+            }
+            _ => {}
+        }
+    }
+}
+
+/// A figure of `/proc/PID/status` in kB.
+fn memory_kb(pid: u32) -> u64 {
+    let status = fs::read_to_string(format!("/proc/{pid}/status")).expect("the daemon runs");
+    let line = status.lines().find_map(|line| line.strip_prefix("VmRSS:")).expect("VmRSS");
+    line.trim().trim_end_matches(" kB").parse().expect("kB")
+}
+
+fn quantile(sorted: &[f64], of: f64) -> f64 {
+    sorted[((sorted.len() as f64 * of).ceil() as usize).clamp(1, sorted.len()) - 1]
+}
+
+/// One line of the table: lateness in milliseconds of the daemon, of the floor, and the ratios.
+fn line(name: &str, late_ms: &mut [Vec<f64>; 2]) {
+    for side in late_ms.iter_mut() {
+        side.sort_by(f64::total_cmp);
+        assert!(!side.is_empty(), "nothing arrived in the part: {name}");
+    }
+    let [daemon, floor] = late_ms;
+    let mut text = format!("| {name} | {} |", daemon.len());
+    for of in [0.5, 0.99, 1.0] {
+        let (ours, bare) = (quantile(daemon, of), quantile(floor, of));
+        let _ = write!(text, " {ours:.2} / {bare:.2} ms, {:.2} |", ours / bare);
+    }
+    let early = daemon.iter().filter(|late| **late < 0.0).count();
+    println!("{text} {early} |");
+}
+
+fn main() {
+    let seconds = std::env::args().skip(1).find_map(|word| word.parse::<i64>().ok()).unwrap_or(60);
+    let folder = tempfile::tempdir().expect("a folder");
+    let (_broker, broker) = mosquitto(folder.path());
+    let page = free_port();
+    let begin = (wall_ns() / 1_000_000_000 + 8) * 1_000_000_000;
+    let sunset = DateTime::from_timestamp_nanos(begin);
+    // Three parts and a few seconds between them.
+    let all = 3 * seconds + 20;
+    let file = house(folder.path(), sunset, all, broker, page);
+    thread::sleep(Duration::from_millis(500));
+
+    let (arrived, arrivals) = channel();
+    let (ready, wait) = channel();
+    thread::spawn(move || listen(broker, arrived, ready));
+    wait.recv().expect("the listener is there");
+    thread::spawn(move || floor::publish(broker, begin + 500_000_000, all, EACH_SECOND));
+    let log = fs::File::create(folder.path().join("log")).expect("a file");
+    let mut command = Command::new(env!("CARGO_BIN_EXE_lampward"));
+    command.arg("run").arg("--file").arg(&file).arg("--state").arg(folder.path().join("state")).stderr(log);
+    let daemon = Program(command.spawn().expect("the daemon starts"));
+
+    let address: SocketAddr = ([127, 0, 0, 1], page).into();
+    let from_s = |second: i64| begin / 1_000_000_000 + second;
+    let parts = [
+        ("at rest", from_s(5), from_s(5 + seconds)),
+        ("under load", from_s(10 + seconds), from_s(10 + 2 * seconds)),
+        ("at rest again", from_s(15 + 2 * seconds), from_s(15 + 3 * seconds)),
+    ];
+    let mut memory: BTreeMap<&str, Vec<u64>> = BTreeMap::new();
+    let mut loading = None;
+    let pid = daemon.0.id();
+    loop {
+        let now_s = wall_ns() / 1_000_000_000;
+        if let Some((name, ..)) = parts.iter().find(|(_, from, until)| *from <= now_s && now_s < *until) {
+            memory.entry(name).or_default().push(memory_kb(pid));
+        }
+        if loading.is_none() && now_s >= parts[1].1 - 2 {
+            loading = Some(load::begin(address, Duration::from_secs(seconds as u64 + 2)));
+        }
+        if now_s > parts[2].2 {
+            break;
+        }
+        thread::sleep(Duration::from_millis(250));
+    }
+    let served = loading.map(|loading| loading.join().expect("the load ends")).expect("there was load");
+    report(&arrivals, &parts);
+    let mean = |name: &str| memory[name].iter().sum::<u64>() / memory[name].len() as u64;
+    let most = memory["under load"].iter().max().expect("read");
+    println!(
+        "\nresident memory of the daemon: {} kB at rest, {most} kB at most under load, {} kB at rest again",
+        mean("at rest"),
+        mean("at rest again")
+    );
+    println!("load: {served}");
+    let _ = daemon;
+}
+
+fn report(arrivals: &Receiver<Arrival>, parts: &[(&str, i64, i64)]) {
+    let mut late_ms: Vec<[Vec<f64>; 2]> = parts.iter().map(|_| Default::default()).collect();
+    for arrival in arrivals.try_iter() {
+        let due_offset_ns = if arrival.floor { 500_000_000 } else { 0 };
+        // The instant due is the nearest one: nothing here is half a second late, or it would show as half a second early.
+        let since_ns = arrival.at_ns - due_offset_ns;
+        let due_ns = (since_ns + 500_000_000).div_euclid(1_000_000_000) * 1_000_000_000;
+        let due_s = due_ns / 1_000_000_000;
+        let part = parts.iter().position(|(_, from, until)| *from <= due_s && due_s < *until);
+        if let Some(part) = part {
+            late_ms[part][usize::from(arrival.floor)].push((since_ns - due_ns) as f64 / 1e6);
+        }
+    }
+    println!("| part | messages | p50, ratio | p99, ratio | worst, ratio | early |");
+    println!("| --- | --- | --- | --- | --- | --- |");
+    for ((name, ..), late_ms) in parts.iter().zip(&mut late_ms) {
+        line(name, late_ms);
+    }
+}
