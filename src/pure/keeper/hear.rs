@@ -137,6 +137,10 @@ impl Keeper {
             return;
         }
         let rebooted = state.perhaps_hand.take().is_some();
+        if word == Some(true) && state.asked == self.link {
+            // Asked when the link came up, before it was there to hear it: its answer need not be waited for.
+            state.asked = None;
+        }
         match word {
             Some(true) if state.gone => {
                 self.back(plug);

@@ -143,6 +143,21 @@ fn a_plug_that_can_be_asked_and_comes_back_is_asked_first() {
 }
 
 #[test]
+fn a_plug_that_comes_back_after_the_link_is_asked_again_at_once() {
+    let mut house = lit(&[PARLOUR]);
+    house.input(Input::LinkDown);
+    house.input(Input::LinkUp);
+    house.pass(1);
+    for _ in 0..3 {
+        house.alive("house/1", "here");
+    }
+    house.report("house/1", "on");
+    house.pass(60);
+    house.expect(&["18:30:00 house/1/ask", "18:30:01 house/1/ask"]);
+    assert_eq!(house.state("parlour"), "confirmed, says on");
+}
+
+#[test]
 fn a_plug_said_to_be_gone_that_reports_is_back() {
     let mut house = lit(&[JETTY]);
     house.alive("yard/3", "gone");
