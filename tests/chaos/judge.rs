@@ -41,8 +41,10 @@ impl Comparison<'_> {
         let said = self.shown["said"].as_str();
         let delivery = self.shown["delivery"].as_str();
         let known = said == Some(word(wanted));
+        let sure = matches!(delivery, Some("confirmed" | "accepted"));
         let shown = match self.make.may_stay_unknown() {
-            true => known || said == Some("unknown"),
+            // A report of a change that got lost is never made good; but nobody may be sure of what is not so.
+            true => known || !sure || said == Some("unknown"),
             false => known && delivery == Some("confirmed"),
         };
         self.is == wanted && self.channel["wanted"] == word(wanted) && shown

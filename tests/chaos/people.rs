@@ -136,7 +136,9 @@ impl People {
             let mut person = Person { page, rng };
             while !until.load(Ordering::Relaxed) {
                 std::thread::sleep(Duration::from_millis(person.rng.u64(5..120)));
-                person.act(&mut theirs.lock().unwrap());
+                // It is poisoned when the test has failed.
+                let Ok(mut book) = theirs.lock() else { return };
+                person.act(&mut book);
             }
         });
         People { book, stop, thread: Some(thread) }
@@ -195,10 +197,19 @@ impl Person {
                 }
             }
         };
-        let answer = attempt(self.page, method, &path, body.map(|body| body.to_string()).as_deref());
+        let body = body.map(|body| body.to_string());
+        let mut busy = false;
+        let answer = loop {
+            match attempt(self.page, method, &path, body.as_deref()) {
+                // No answer yet, and it may still be carried out: asked again, for the second order comes after it.
+                Ok((503, _)) => (busy, book.unanswered) = (true, book.unanswered + 1),
+                answer => break answer,
+            }
+            std::thread::sleep(Duration::from_millis(20));
+        };
         match answer {
             // Nobody was there: nothing was done.
-            Err(ureq::Error::Io(error)) if error.kind() == std::io::ErrorKind::ConnectionRefused => return,
+            Err(ureq::Error::Io(error)) if !busy && error.kind() == std::io::ErrorKind::ConnectionRefused => return,
             Ok((200, answer)) => {
                 book.answered += 1;
                 for &number in &channels {
@@ -219,8 +230,8 @@ impl Person {
                     book.leaves[number].perhaps.clear();
                 }
             }
-            // Killed or stopping halfway, or too busy: it may have been done.
-            Ok((503, _)) | Err(_) => {
+            // Killed or stopped halfway: it may have been done.
+            Err(_) => {
                 book.unanswered += 1;
                 for &number in &channels {
                     book.leaves[number].perhaps.push(asked);
