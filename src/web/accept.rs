@@ -2,6 +2,7 @@
 //!
 //! axum's own `serve` sets no time limit for headers, so a few slow clients could hold it for ever.
 
+use std::net::IpAddr;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
@@ -29,6 +30,10 @@ const CONNECTION_WITHIN: Duration = Duration::from_secs(60);
 /// How long a stop waits for answers under way.
 const STOP_WITHIN: Duration = Duration::from_secs(1);
 
+/// Put into each request: the address it comes from.
+#[derive(Clone, Copy, Debug)]
+pub struct Peer(pub IpAddr);
+
 /// Put into each request: a handler that answers with a stream says so, and the connection may stay.
 #[derive(Clone, Debug, Default)]
 pub struct Stays(Arc<AtomicBool>);
@@ -50,9 +55,9 @@ pub async fn accept(listener: TcpListener, app: Router, stop: impl Future<Output
             place = places.clone().acquire_owned() => place.expect("the semaphore is never closed"),
             () = &mut stop => break,
         };
-        let stream = tokio::select! {
+        let (stream, peer) = tokio::select! {
             accepted = listener.accept() => match accepted {
-                Ok((stream, _)) => stream,
+                Ok((stream, peer)) => (stream, Peer(peer.ip())),
                 Err(error) => {
                     // Out of file descriptors, say: trying again at once would be a busy loop.
                     debug!(%error, "cannot accept a connection");
@@ -65,7 +70,7 @@ pub async fn accept(listener: TcpListener, app: Router, stop: impl Future<Output
         let app = app.clone();
         let stopped = stopped.clone();
         tokio::spawn(async move {
-            serve_one(stream, app, stopped).await;
+            serve_one(stream, peer, app, stopped).await;
             drop(place);
         });
     }
@@ -74,12 +79,13 @@ pub async fn accept(listener: TcpListener, app: Router, stop: impl Future<Output
     let _ = timeout(STOP_WITHIN, places.acquire_many(CONNECTIONS as u32)).await;
 }
 
-async fn serve_one(stream: TcpStream, app: Router, mut stopped: watch::Receiver<bool>) {
+async fn serve_one(stream: TcpStream, peer: Peer, app: Router, mut stopped: watch::Receiver<bool>) {
     let _ = stream.set_nodelay(true);
     let stays = Stays::default();
     let mark = stays.clone();
     let service = app.map_request(move |mut request: Request<_>| {
         request.extensions_mut().insert(mark.clone());
+        request.extensions_mut().insert(peer);
         request.map(axum::body::Body::new)
     });
     let connection = http1::Builder::new()

@@ -9,7 +9,9 @@ use tokio::task::spawn_blocking;
 use super::problem::Problem;
 use crate::pure::config::Config;
 use crate::pure::keeper::Switching;
+use crate::pure::overrides;
 use crate::pure::plan::{Ahead, Plan};
+use crate::pure::power::Power;
 use crate::pure::sun::Sun;
 
 /// The Sun at an instant.
@@ -33,6 +35,17 @@ pub struct ChannelAhead {
     pub switchings: Vec<Switching>,
     /// The lit spans, and what a rule asks for in vain.
     pub ahead: Ahead,
+}
+
+/// What a person could ask of one channel now, and what would follow, in words.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Choice {
+    /// What "on for the evening" would mean: "on until 22:45, the planned switch-off".
+    pub on: String,
+    /// The same for off.
+    pub off: String,
+    /// What the plan has it do now, which is what a cancelled override leads back to.
+    pub plan: Power,
 }
 
 /// A plan for looking ahead. It is worked out in the blocking pool, one at a time.
@@ -89,6 +102,29 @@ impl Almanac {
             all.push(self.with_plan(config.clone(), one).await?);
         }
         Ok(all)
+    }
+
+    /// What could be asked of each channel now, in the order of the file.
+    pub async fn choices(
+        &self,
+        config: &Arc<Config>,
+        now: DateTime<Utc>,
+        trusted: bool,
+    ) -> Result<Vec<Choice>, Problem> {
+        self.with_plan(config.clone(), move |plan| {
+            let channels = 0..plan.config().channels.len();
+            let mut choices = Vec::with_capacity(channels.len());
+            for channel in channels {
+                let mut evening = |wanted: Power| {
+                    overrides::ends(plan, channel, wanted, None, now, trusted)
+                        .map_or_else(|_| format!("{wanted} for the evening"), |(_, because)| because)
+                };
+                let (on, off) = (evening(Power::On), evening(Power::Off));
+                choices.push(Choice { on, off, plan: plan.power(channel, now) });
+            }
+            choices
+        })
+        .await
     }
 
     async fn with_plan<T: Send + 'static>(

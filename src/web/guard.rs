@@ -10,25 +10,50 @@ use std::sync::Arc;
 
 use axum::body::Body;
 use axum::extract::{Request, State};
-use axum::http::header::{AUTHORIZATION, HOST, HeaderMap, HeaderName, HeaderValue, WWW_AUTHENTICATE};
+use axum::http::header::{AUTHORIZATION, HOST, HeaderMap, HeaderName, HeaderValue, RETRY_AFTER, WWW_AUTHENTICATE};
 use axum::http::uri::Authority;
 use axum::http::{Method, Response, StatusCode};
 use axum::middleware::Next;
 use axum::response::IntoResponse;
 use subtle::ConstantTimeEq;
 
+use super::accept::Peer;
+use super::page;
 use super::problem::Problem;
+use super::session::{Guesses, Sessions};
 use crate::pure::config::{Web, WebRead};
 use crate::state;
 
 /// A shorter token could be guessed by trying.
 const SHORTEST_TOKEN: usize = 16;
 
+/// Wrong tokens a minute that are looked at on the page, for each address.
+const SIGN_INS_A_MINUTE: u32 = 10;
+
+/// Wrong tokens a minute that are looked at in headers, for each address.
+const TOKENS_A_MINUTE: u32 = 60;
+
+/// Where the page signs in. The guard lets it through: it asks for the token itself.
+pub const SIGN_IN: &str = "/page/sign-in";
+
+/// What the page of those who are not signed in needs too; it says nothing of the house.
+const OPEN_TO_ALL: [&str; 3] = [SIGN_IN, "/page.css", "/page.js"];
+
 /// What is asked of a request before it gets in.
 pub struct Guard {
     token: Option<Vec<u8>>,
     read: WebRead,
     hosts: Vec<String>,
+    sessions: Sessions,
+    sign_ins: Guesses,
+    tokens: Guesses,
+}
+
+/// What the token in a header is worth.
+enum Bearer {
+    None,
+    Right,
+    Wrong,
 }
 
 impl fmt::Debug for Guard {
@@ -60,7 +85,14 @@ impl Guard {
         let own = rustix::system::uname().nodename().to_string_lossy().into_owned();
         let hosts = ["localhost".into(), own].into_iter().chain(web.hosts.iter().cloned());
         let hosts = hosts.map(|name| plain_name(&name)).filter(|name| !name.is_empty()).collect();
-        Ok(Guard { token, read: web.read, hosts })
+        Ok(Guard {
+            token,
+            read: web.read,
+            hosts,
+            sessions: Sessions::default(),
+            sign_ins: Guesses::new(SIGN_INS_A_MINUTE),
+            tokens: Guesses::new(TOKENS_A_MINUTE),
+        })
     }
 
     /// Whether this name in a Host header means us. A literal address always does: it can't be made to point here by
@@ -73,18 +105,89 @@ impl Guard {
         host.parse::<Ipv4Addr>().is_ok() || self.hosts.contains(&plain_name(host))
     }
 
-    fn lets_in(&self, method: &Method, headers: &HeaderMap) -> bool {
-        let Some(token) = &self.token else { return true };
-        let reads = matches!(*method, Method::GET | Method::HEAD | Method::OPTIONS);
-        if reads && self.read == WebRead::Open {
-            return true;
-        }
-        let mut given = headers.get_all(AUTHORIZATION).iter();
-        let (Some(given), None) = (given.next(), given.next()) else { return false };
-        let given = given.as_bytes();
-        let Some((scheme, given)) = given.split_at_checked(7) else { return false };
-        scheme.eq_ignore_ascii_case(b"bearer ") && bool::from(given.trim_ascii().ct_eq(token))
+    /// Whether changes need a token.
+    pub fn asks(&self) -> bool {
+        self.token.is_some()
     }
+
+    /// Whether whoever asks is signed in on the page.
+    pub fn is_signed_in(&self, headers: &HeaderMap) -> bool {
+        self.sessions.knows(headers)
+    }
+
+    /// Takes a token that was typed into the page; gives what the cookie is to say.
+    pub fn sign_in(&self, typed: &str, peer: Peer) -> Result<String, NotSignedIn> {
+        let Some(token) = &self.token else { return Err(NotSignedIn::NoToken) };
+        if !self.sign_ins.may(peer.0) {
+            return Err(NotSignedIn::TooOften);
+        }
+        if !bool::from(typed.trim().as_bytes().ct_eq(token)) {
+            self.sign_ins.wrong(peer.0);
+            return Err(NotSignedIn::Wrong);
+        }
+        self.sessions.begin().map_err(NotSignedIn::NoSecret)
+    }
+
+    /// Signs out whoever asks.
+    pub fn sign_out(&self, headers: &HeaderMap) {
+        self.sessions.end(headers);
+    }
+
+    /// What a request gets that may not go on to what it asks for; `None` where it may.
+    ///
+    /// The cookie is good for reading and for the forms of the page. Every other change needs the token itself, so that
+    /// no browser can be made to ask for one.
+    fn refusal(&self, request: &Request) -> Option<Response<Body>> {
+        let (method, path, headers) = (request.method(), request.uri().path(), request.headers());
+        let reads = matches!(*method, Method::GET | Method::HEAD | Method::OPTIONS);
+        if self.token.is_none() || OPEN_TO_ALL.contains(&path) || (reads && self.read == WebRead::Open) {
+            return None;
+        }
+        let peer = request.extensions().get::<Peer>().copied();
+        if headers.contains_key(AUTHORIZATION) && peer.is_some_and(|peer| !self.tokens.may(peer.0)) {
+            return Some(too_often());
+        }
+        match self.bearer(headers) {
+            Bearer::Right => return None,
+            Bearer::Wrong => peer.into_iter().for_each(|peer| self.tokens.wrong(peer.0)),
+            Bearer::None => {}
+        }
+        let by_cookie = reads || path.starts_with("/page/");
+        if by_cookie && self.is_signed_in(headers) {
+            return None;
+        }
+        if path == "/" || path.starts_with("/page/") {
+            return Some(asking(page::sign_in::ask_first(!reads)));
+        }
+        let detail = "this needs the token, in a header: Authorization: Bearer TOKEN";
+        Some(asking(Problem::new(StatusCode::UNAUTHORIZED, detail).into_response()))
+    }
+
+    fn bearer(&self, headers: &HeaderMap) -> Bearer {
+        let Some(token) = &self.token else { return Bearer::None };
+        let mut given = headers.get_all(AUTHORIZATION).iter();
+        let given = match (given.next(), given.next()) {
+            (Some(given), None) => given.as_bytes(),
+            (None, _) => return Bearer::None,
+            _ => return Bearer::Wrong,
+        };
+        let Some((scheme, given)) = given.split_at_checked(7) else { return Bearer::Wrong };
+        let right = scheme.eq_ignore_ascii_case(b"bearer ") && bool::from(given.trim_ascii().ct_eq(token));
+        if right { Bearer::Right } else { Bearer::Wrong }
+    }
+}
+
+/// Why somebody is not signed in.
+#[derive(Debug)]
+pub enum NotSignedIn {
+    /// That was not the token.
+    Wrong,
+    /// Too many wrong ones came from there; this one was not looked at.
+    TooOften,
+    /// The file gives no token, so there is nothing to sign in to.
+    NoToken,
+    /// The kernel's generator gives no secret for the cookie.
+    NoSecret(std::io::Error),
 }
 
 /// Whether only this machine can reach an address.
@@ -149,14 +252,24 @@ pub async fn check_host(State(guard): State<Arc<Guard>>, request: Request, next:
     next.run(request).await
 }
 
-/// Asks for the token where one is needed.
+/// Asks for the token, or for the cookie of the page, where one is needed.
 pub async fn check_token(State(guard): State<Arc<Guard>>, request: Request, next: Next) -> Response<Body> {
-    if guard.lets_in(request.method(), request.headers()) {
-        return next.run(request).await;
+    match guard.refusal(&request) {
+        None => next.run(request).await,
+        Some(refusal) => refusal,
     }
-    let detail = "this needs the token, in a header: Authorization: Bearer TOKEN";
-    let mut response = Problem::new(StatusCode::UNAUTHORIZED, detail).into_response();
+}
+
+/// RFC 9110 §11.6.1: a 401 says what would be asked for.
+fn asking(mut response: Response<Body>) -> Response<Body> {
     response.headers_mut().insert(WWW_AUTHENTICATE, HeaderValue::from_static("Bearer realm=\"lampward\""));
+    response
+}
+
+fn too_often() -> Response<Body> {
+    let detail = "too many wrong tokens from this address; try again in a minute";
+    let mut response = Problem::new(StatusCode::TOO_MANY_REQUESTS, detail).into_response();
+    response.headers_mut().insert(RETRY_AFTER, HeaderValue::from_static("60"));
     response
 }
 

@@ -13,7 +13,7 @@ use std::time::Duration;
 
 use axum::Extension;
 use axum::body::{Body, Bytes};
-use axum::extract::State;
+use axum::extract::{Query, State};
 use axum::http::header::{CONTENT_TYPE, HeaderMap};
 use axum::http::{Response, StatusCode};
 use axum::response::IntoResponse;
@@ -157,6 +157,11 @@ impl Live {
         format!("id: {:08x}-{number}\nevent: {name}\ndata: {data}\n\n", self.shared.run)
     }
 
+    /// The id of the newest event: whoever reads the facts after asking for it has seen all of it.
+    pub fn newest(&self) -> String {
+        format!("{:08x}-{}", self.shared.run, self.log().number)
+    }
+
     /// The number within an id of this run, if its successors are all remembered.
     fn known(&self, id: &str) -> Option<u64> {
         let (run, number) = id.split_once('-')?;
@@ -180,6 +185,7 @@ impl Live {
 pub async fn live(
     State(web): State<Web>,
     Extension(stays): Extension<Stays>,
+    Query(pairs): Query<Vec<(String, String)>>,
     headers: HeaderMap,
 ) -> Result<Response<Body>, Problem> {
     let live = web.live.clone();
@@ -187,7 +193,10 @@ pub async fn live(
         let detail = format!("{STREAMS} others are listening already; GET /status says how things stand");
         Problem::new(StatusCode::SERVICE_UNAVAILABLE, detail)
     })?;
-    let last_seen = headers.get("last-event-id").and_then(|id| id.to_str().ok()).and_then(|id| live.known(id));
+    // A page made here says in `after` what it has seen; later the browser's own word for it counts.
+    let asked = pairs.iter().find(|(name, _)| name == "after").map(|(_, id)| id.as_str());
+    let last_seen = headers.get("last-event-id").and_then(|id| id.to_str().ok()).or(asked);
+    let last_seen = last_seen.and_then(|id| live.known(id));
     let (to_client, from_task) = mpsc::channel(4);
     tokio::spawn(stream(web, last_seen, to_client, place));
     stays.stay();

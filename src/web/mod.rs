@@ -18,6 +18,7 @@ mod orders;
 mod page;
 mod problem;
 mod read;
+mod session;
 pub mod words;
 mod year;
 
@@ -42,6 +43,7 @@ use almanac::Almanac;
 pub use door::{Asked, Clockface, Door, Facts, FileFacts};
 pub use guard::Guard;
 use live::Live;
+use page::{Said, WeekKept};
 use year::Kept;
 
 /// The largest body taken, in bytes.
@@ -54,7 +56,14 @@ const REQUEST_WITHIN: Duration = Duration::from_secs(3);
 pub async fn serve(listener: TcpListener, door: Door, stop: impl Future<Output = ()>) {
     let live = Live::new();
     let following = tokio::spawn(live.clone().follow(door.facts.clone()));
-    let app = routes(Web { door, almanac: Almanac::default(), picture: Kept::default(), live: live.clone() });
+    let app = routes(Web {
+        door,
+        almanac: Almanac::default(),
+        picture: Kept::default(),
+        live: live.clone(),
+        said: Said::default(),
+        week: WeekKept::default(),
+    });
     let stop = async {
         stop.await;
         live.end();
@@ -110,6 +119,8 @@ struct Web {
     almanac: Almanac,
     picture: Kept,
     live: Live,
+    said: Said,
+    week: WeekKept,
 }
 
 impl Web {
@@ -136,8 +147,6 @@ fn routes(web: Web) -> Router {
         .layer(from_fn_with_state(heavy::places(), heavy::take_place))
         .layer(within(heavy::WITHIN));
     Router::new()
-        .route("/", get(page::page))
-        .route("/page.css", get(page::style))
         .route("/status", get(read::status))
         .route("/live", get(live::live))
         .route("/metrics", get(metrics::metrics))
@@ -148,6 +157,7 @@ fn routes(web: Web) -> Router {
         .fallback(|| async { StatusCode::NOT_FOUND })
         .layer(within(REQUEST_WITHIN))
         .merge(heavy)
+        .merge(page::routes().layer(within(heavy::WITHIN)))
         .with_state(web)
         .layer(DefaultBodyLimit::max(LARGEST_BODY))
         .layer(RequestBodyLimitLayer::new(LARGEST_BODY))

@@ -41,10 +41,13 @@ pub struct WideWish {
     channels: Option<Vec<String>>,
 }
 
+/// On or off, as a person asks for it.
 #[derive(Clone, Copy, Debug, Deserialize)]
 #[serde(rename_all = "lowercase")]
-enum WishedPower {
+pub enum WishedPower {
+    /// On.
     On,
+    /// Off.
     Off,
 }
 

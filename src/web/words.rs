@@ -26,11 +26,34 @@ pub fn when(now: &str, at: &str) -> String {
     at_local.format(form).to_string()
 }
 
+/// How far off an instant is: in 5 h 12 min, in 40 min, in less than a minute, in 3 days. The page's script counts down in
+/// the same words.
+pub fn far_off(now: &str, at: &str) -> String {
+    let (Some(now), Some(at)) = (local(now), local(at)) else { return String::new() };
+    let minutes = (at - now).num_minutes();
+    match (minutes / 60, minutes % 60) {
+        _ if minutes < 1 => "in less than a minute".into(),
+        (0, minutes) => format!("in {minutes} min"),
+        (hours @ ..48, 0) => format!("in {hours} h"),
+        (hours @ ..48, minutes) => format!("in {hours} h {minutes} min"),
+        (hours, _) => format!("in {} days", hours / 24),
+    }
+}
+
+/// "Tuesday 24 November, 16:03".
+pub fn today(status: &Status) -> String {
+    local(&status.now).map_or_else(|| status.now.clone(), |now| now.format("%A %-d %B, %H:%M").to_string())
+}
+
 /// "Tuesday 24 November, 16:03. The Sun stands 4.1° below the horizon; dusk is at 16:38".
 pub fn house_line(status: &Status) -> String {
+    format!("{}. {}", today(status), sun_line(status))
+}
+
+/// "The Sun stands 4.1° below the horizon; dusk is at 16:38".
+pub fn sun_line(status: &Status) -> String {
     let side = if status.sun.altitude_deg < 0.0 { "below" } else { "above" };
-    let today = local(&status.now).map_or_else(|| status.now.clone(), |now| now.format("%A %-d %B, %H:%M").to_string());
-    let mut line = format!("{today}. The Sun stands {:.1}° {side} the horizon", status.sun.altitude_deg.abs());
+    let mut line = format!("The Sun stands {:.1}° {side} the horizon", status.sun.altitude_deg.abs());
     if let Some(next) = &status.sun.next {
         let _ = write!(line, "; {} is at {}", next.mark, when(&status.now, &next.at));
     }
@@ -137,4 +160,30 @@ pub fn plug(now: &str, channel: &ChannelNow, plug: &PlugNow) -> String {
     }
     line.push('.');
     line
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn how_far_off_is_said_as_a_person_would() {
+        for (at, words) in [
+            ("16:03:10", "in less than a minute"),
+            ("16:04:09", "in less than a minute"),
+            ("16:04:10", "in 1 min"),
+            ("17:03:09", "in 59 min"),
+            ("17:03:10", "in 1 h"),
+            ("22:45:00", "in 6 h 41 min"),
+        ] {
+            assert_eq!(far_off("2026-11-24T16:03:10+01:00", &format!("2026-11-24T{at}+01:00")), words);
+        }
+        for (at, words) in [
+            ("2026-11-26T16:03:09+01:00", "in 47 h 59 min"),
+            ("2026-11-26T16:03:10+01:00", "in 2 days"),
+            ("2026-12-01T16:03:09+01:00", "in 6 days"),
+        ] {
+            assert_eq!(far_off("2026-11-24T16:03:10+01:00", at), words);
+        }
+    }
 }

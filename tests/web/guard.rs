@@ -112,7 +112,9 @@ async fn reading_needs_the_token_where_the_file_says_so() {
     let mut web = plain_web();
     web.read = WebRead::Token;
     let house = House::guarded(web).await;
-    for path in ["/", "/status", "/past", "/health", "/page.css", "/nowhere"] {
+    for path in
+        ["/", "/status", "/ahead", "/past", "/live", "/health", "/year.svg", "/calendar.ics", "/metrics", "/nowhere"]
+    {
         assert_eq!(house.get(path).await.status, 401, "{path}");
     }
     let token = format!("Bearer {TOKEN}");

@@ -21,9 +21,13 @@ struct Listener {
 
 impl Listener {
     async fn start(house: &House, last_seen: Option<&str>) -> Listener {
+        Listener::start_at(house, "/live", last_seen).await
+    }
+
+    async fn start_at(house: &House, path: &str, last_seen: Option<&str>) -> Listener {
         let mut stream = TcpStream::connect(house.address).await.expect("a connection");
         let last_seen = last_seen.map(|id| format!("Last-Event-ID: {id}\r\n")).unwrap_or_default();
-        let request = format!("GET /live HTTP/1.1\r\nHost: localhost\r\n{last_seen}\r\n");
+        let request = format!("GET {path} HTTP/1.1\r\nHost: localhost\r\n{last_seen}\r\n");
         stream.write_all(request.as_bytes()).await.expect("sent");
         let mut listener = Listener { lines: BufReader::new(stream), id: String::new() };
         assert_eq!(listener.line().await.as_deref(), Some("HTTP/1.1 200 OK"));
@@ -161,4 +165,16 @@ async fn streams_leave_room_for_other_requests_and_end_with_a_stop() {
         timeout(PATIENCE, listener.lines.read_to_end(&mut rest)).await.expect("it ends").expect("in order");
         assert!(String::from_utf8_lossy(&rest).ends_with("0\r\n\r\n"), "the stream was closed, not cut");
     }
+}
+
+#[tokio::test]
+async fn the_page_s_script_follows_from_the_very_event_the_page_was_made_at() {
+    let house = House::plain().await;
+    let page = house.get("/").await.body;
+    let (_, rest) = page.split_once("data-seen=\"").expect("the page says what it has seen");
+    let seen = rest.split('"').next().unwrap_or_default();
+    confirm(&house, 1, Delivery::Accepted);
+    let mut listener = Listener::start_at(&house, &format!("/live?after={seen}"), None).await;
+    let (name, data) = listener.event().await;
+    assert_eq!((name.as_str(), &data["name"]), ("channel", &"parlour".into()), "not the whole status again");
 }

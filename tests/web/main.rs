@@ -9,5 +9,7 @@ mod live;
 mod metrics;
 mod openapi;
 mod orders;
+mod page;
+mod sign_in;
 mod status;
 mod year;

@@ -2,11 +2,10 @@
 
 use chrono::TimeDelta;
 use lampward::pure::entry::{Entry, EntryKind};
-use lampward::pure::keeper::{Ends, Miss, Override};
 use lampward::pure::power::Power;
 use serde_json::{Value, json};
 
-use crate::house::{House, now, utc};
+use crate::house::{House, utc};
 
 #[tokio::test]
 async fn status_has_the_shape_of_the_design() {
@@ -166,48 +165,4 @@ async fn faults_of_the_file_are_shown_without_its_path() {
     }
     let fault = house.get("/status").await.json()["file"]["faults"][0].clone();
     assert_eq!((&fault["line"], fault["message"].is_string()), (&json!(3), true), "{fault}");
-}
-
-#[tokio::test]
-async fn the_page_says_each_lamp_in_words_and_needs_no_script() {
-    let house = House::plain().await;
-    house.change(|facts| {
-        facts.snapshot.channels[0].overridden = Some(Override {
-            wanted: Power::On,
-            ends: Ends::At(utc("2026-11-24T23:10:00+01:00")),
-            because: "on until 23:10, the planned switch-off".into(),
-            since: now(),
-            by_trusted_clock: true,
-            before: vec![],
-        });
-        facts.snapshot.missed = vec![Miss {
-            at: utc("2026-11-23T15:55:00+01:00"),
-            channel: "parlour".into(),
-            plug: "house/parlour".into(),
-            wanted: Power::On,
-            because: "plug silent".into(),
-        }];
-        facts.notices = vec!["a change of [web] waits for a restart".into()];
-    });
-    let reply = house.get("/").await;
-    assert_eq!((reply.status, reply.header("content-type")), (200, "text/html; charset=utf-8"));
-    for words in [
-        "Tuesday 24 November, 16:03. The Sun stands",
-        "dusk is at 16:",
-        "<p class=\"state\">on</p>",
-        "Wanted on: lit from sunset until sunrise.",
-        "Your word stands: on until 23:10, the planned switch-off.",
-        "Plug yard/3 confirmed it 15:54.",
-        "Next: off tomorrow 08:59, sunrise.",
-        "yesterday 15:55: Parlour &lt;&quot;snug&quot;&gt; should have gone on; plug silent",
-        "a change of [web] waits for a restart.",
-        "Clock trusted: synchronised. Broker up since",
-        "Parlour &lt;&quot;snug&quot;&gt;",
-        "mains voltage",
-    ] {
-        assert!(reply.body.contains(words), "`{words}` is not in {}", reply.body);
-    }
-    assert!(!reply.body.contains("<script"), "no script");
-    let style = house.get("/page.css").await;
-    assert_eq!((style.status, style.header("content-type")), (200, "text/css; charset=utf-8"));
 }

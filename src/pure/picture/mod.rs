@@ -19,6 +19,7 @@ use chrono::{DateTime, Datelike, NaiveDate, Utc};
 
 use grid::{Grid, day_words};
 use ribbon::{COLUMN_TENTHS, HEIGHT_TENTHS};
+pub use sky::sun_up;
 use sky::{LINES, Sky};
 use tally::{Tally, figure, hours_words};
 use text::{escape, shortened};

@@ -57,6 +57,14 @@ impl Sky {
     }
 }
 
+/// When the Sun is above the horizon of a place; at either end it reaches up to two days beyond what is asked.
+pub fn sun_up(place: &Place, from: DateTime<Utc>, until: DateTime<Utc>) -> Vec<(DateTime<Utc>, DateTime<Utc>)> {
+    let sun = Sun::new(place.position.latitude_deg, place.position.longitude_deg);
+    let (first, last) = (sun.solar_date(from - TimeDelta::days(1)), sun.solar_date(until + TimeDelta::days(1)));
+    let days: Vec<_> = first.iter_days().take_while(|date| *date <= last).map(|date| sun.day(date)).collect();
+    up(Altitude::Horizon.degrees(place.horizon_deg), days.iter())
+}
+
 /// When the Sun is above an altitude.
 fn up<'a>(altitude: f64, days: impl Iterator<Item = &'a SolarDay>) -> Vec<(DateTime<Utc>, DateTime<Utc>)> {
     let mut found: Vec<(DateTime<Utc>, DateTime<Utc>)> = Vec::new();
