@@ -9,9 +9,11 @@ mod client;
 mod columns;
 mod demo;
 pub mod file;
+mod locate;
 mod now;
 mod override_;
 mod past;
+mod rewrite;
 mod run;
 mod year;
 
@@ -42,6 +44,8 @@ pub enum Command {
     Year(year::Year),
     /// Shows when the Sun rises and sets, and the twilights, over dates.
     Almanac(almanac::Almanac),
+    /// Finds where the house stands, from a GPS receiver or a map, and writes it into the file on request.
+    Locate(locate::Locate),
     /// Shows every fault of the file, or what was read from it.
     Check(check::Check),
     /// What every lamp is doing, why, and what is next; asks the running daemon.
@@ -111,6 +115,7 @@ pub fn run(cli: Cli) -> ExitCode {
         Command::Ahead(ahead) => ahead::run(&ahead),
         Command::Almanac(almanac) => almanac::run(&almanac),
         Command::Check(check) => check::run(&check),
+        Command::Locate(locate) => locate::run(&locate),
         Command::Now(now) => now::run(&now),
         Command::Override(wish) => override_::run(&wish),
         Command::Cancel(cancel) => cancel::run(&cancel),

@@ -3,9 +3,11 @@
 //! Files in here use only other files in here; `tests/house_rules.rs` keeps it true.
 
 pub mod config;
+pub mod edit;
 pub mod entry;
 pub mod keeper;
 pub mod local_time;
+pub mod locate;
 pub mod moment;
 pub mod overrides;
 pub mod picture;

@@ -16,9 +16,9 @@ use crate::pure::moment::{NamedTime, WORDS, parse_clock};
 use crate::pure::zone::{ClockChange, Zone, ZoneRules};
 
 /// Zone and place further apart than this can't be meant.
-const IMPLAUSIBLE: TimeDelta = TimeDelta::hours(5);
+pub const IMPLAUSIBLE: TimeDelta = TimeDelta::hours(5);
 /// Further apart than this is unusual, and found in few places on Earth.
-const DOUBTFUL: TimeDelta = TimeDelta::hours(3);
+pub const DOUBTFUL: TimeDelta = TimeDelta::hours(3);
 /// The years whose clock changes tell what a zone does. Fixed, so that a file reads alike in every year.
 const YEARS: std::ops::RangeInclusive<i32> = 2026..=2037;
 /// What the hills can hide, or a house on a cliff see; common practice, no source.
@@ -79,9 +79,7 @@ pub(super) fn place<'t>(reader: &mut Reader<'t>, root: &Table<'_, 't>) -> Option
 
 /// Says where a zone can hardly be that of the place.
 fn plausible<'t>(reader: &mut Reader<'t>, entry: &Entry<'_, 't>, rules: ZoneRules, position: Position) {
-    let solar_s = position.longitude_deg / 15.0 * 3600.0;
-    let ahead_s = f64::from(offsets(rules).0) - solar_s;
-    let ahead_s = (ahead_s + 43_200.0).rem_euclid(86_400.0) - 43_200.0;
+    let ahead_s = ahead_of_sun_s(rules, position);
     let apart = TimeDelta::minutes((ahead_s.abs() / 60.0).round() as i64);
     let Some(text) = reader.text(entry) else { return };
     let message = format!("{} is {} from the place's mean solar time", quoted(text), duration_words(apart));
@@ -95,8 +93,15 @@ fn plausible<'t>(reader: &mut Reader<'t>, entry: &Entry<'_, 't>, rules: ZoneRule
     }
 }
 
-/// The smallest and the largest UTC offset of a zone in the coming years, in seconds.
-fn offsets(rules: ZoneRules) -> (i32, i32) {
+/// By how many seconds a zone's standard time is ahead of a place's mean solar time, modulo 24 h; behind is negative.
+pub fn ahead_of_sun_s(rules: ZoneRules, position: Position) -> f64 {
+    let solar_s = position.longitude_deg / 15.0 * 3600.0;
+    let ahead_s = f64::from(offsets(rules).0) - solar_s;
+    (ahead_s + 43_200.0).rem_euclid(86_400.0) - 43_200.0
+}
+
+/// The smallest and the largest UTC offset of a zone in the coming years, in seconds: standard time and summer time.
+pub fn offsets(rules: ZoneRules) -> (i32, i32) {
     let zone = match rules {
         ZoneRules::Fixed(offset) => return (offset.local_minus_utc(), offset.local_minus_utc()),
         ZoneRules::Named(zone) => zone,
