@@ -197,7 +197,7 @@ impl Daemon {
         if stepped {
             self.trust.stepped(kernel);
         } else {
-            self.trust.look(kernel);
+            self.trust.look(now.wall, kernel);
         }
         let trusted = self.trust.trusted();
         if self.trust.latched() != was.1 {

@@ -47,16 +47,17 @@ enum Latch {
     /// Not synchronised since boot, as far as is known.
     NotYet,
     /// Synchronised by the kernel's word from before our start, but the time is earlier than the last sign of life.
-    /// Only a synchronisation that happens before our eyes ends this: until `unsynchronised_seen`, the kernel's
-    /// word is the same old one.
+    /// A synchronisation that happens before our eyes ends this, and so does the passing of that time while the kernel
+    /// says synchronised, as a start after it would: until `unsynchronised_seen`, the kernel's word is the same old one.
     HeldBack { last_life: DateTime<Utc>, unsynchronised_seen: bool },
     /// Set while the kernel did not say synchronised.
     Stepped,
 }
 
 impl Trust {
-    /// While the clock is not trusted, how soon to look at the kernel's word again.
-    pub const LOOK_AGAIN: Duration = Duration::from_secs(10);
+    /// While the clock is not trusted, how soon to look at the kernel's word again. A clock that was nearly right is
+    /// slewed and never set, so nothing else tells of its synchronisation, and lamps are to be right 2 s after it.
+    pub const LOOK_AGAIN: Duration = Duration::from_secs(1);
 
     /// At a start, with the wall clock and the kernel's word as they are now.
     pub fn new(policy: ClockTrust, before: Before, wall: DateTime<Utc>, kernel: KernelClock) -> Trust {
@@ -71,12 +72,13 @@ impl Trust {
         Trust { policy, latch, kernel }
     }
 
-    /// Takes in the kernel's word; to be called at each rest, and every [`Trust::LOOK_AGAIN`] while not trusted.
-    /// True if the clock has become trusted by it.
-    pub fn look(&mut self, kernel: KernelClock) -> bool {
+    /// Takes in wall clock and kernel's word; to be called at each rest, and every [`Trust::LOOK_AGAIN`] while not
+    /// trusted. True if the clock has become trusted by it.
+    pub fn look(&mut self, wall: DateTime<Utc>, kernel: KernelClock) -> bool {
         let was = self.trusted();
         self.kernel = kernel;
         self.latch = match (self.latch, kernel) {
+            (Latch::HeldBack { last_life, .. }, KernelClock::Synchronised) if wall >= last_life => Latch::Trusted,
             (Latch::HeldBack { last_life, .. }, KernelClock::Unsynchronised) => {
                 Latch::HeldBack { last_life, unsynchronised_seen: true }
             }
@@ -172,9 +174,11 @@ mod tests {
     /// What happens to a clock, for [`check`].
     enum Happens {
         Look(KernelClock),
+        /// The same when the clock has come to this time.
+        LookAt(&'static str, KernelClock),
         Step(KernelClock),
     }
-    use Happens::{Look, Step};
+    use Happens::{Look, LookAt, Step};
 
     const NEW: Before = Before { kept: false, last_life: None };
     const KEPT: Before = Before { kept: true, last_life: None };
@@ -187,11 +191,13 @@ mod tests {
     /// truly whether it changed something.
     #[track_caller]
     fn check(policy: ClockTrust, before: Before, kernel: KernelClock, then: &[Happens], trusted: bool, because: &str) {
-        let mut trust = Trust::new(policy, before, at("2026-11-24T12:00:00Z"), kernel);
+        let start = at("2026-11-24T12:00:00Z");
+        let mut trust = Trust::new(policy, before, start, kernel);
         for happens in then {
             let was = trust.trusted();
             let changed = match happens {
-                Look(kernel) => trust.look(*kernel),
+                Look(kernel) => trust.look(start, *kernel),
+                LookAt(wall, kernel) => trust.look(at(wall), *kernel),
                 Step(kernel) => trust.stepped(*kernel),
             };
             assert_eq!(changed, was != trust.trusted());
@@ -271,6 +277,22 @@ mod tests {
         check(BY_KERNEL, early, Unknown, &[Look(Unsynchronised), Look(Synchronised)], true, "synchronised");
         check(BY_KERNEL, early, Synchronised, &[Look(Unsynchronised), Look(Synchronised)], true, "synchronised");
         check(BY_KERNEL, early, Synchronised, &[Step(Synchronised)], true, "synchronised");
+    }
+
+    #[test]
+    fn a_synchronised_clock_is_held_back_no_longer_than_until_the_last_sign_of_life() {
+        let ahead = Before { kept: true, last_life: Some(at("2026-11-24T12:00:03Z")) };
+        let because = "earlier than the last sign of life, 2026-11-24T12:00:03Z";
+        check(BY_KERNEL, ahead, Synchronised, &[LookAt("2026-11-24T12:00:02Z", Synchronised)], false, because);
+        check(BY_KERNEL, ahead, Synchronised, &[LookAt("2026-11-24T12:00:03Z", Synchronised)], true, "synchronised");
+        // Nobody vouches for these but what was kept, and that is what is doubted.
+        check(BY_KERNEL, ahead, Unsynchronised, &[LookAt("2026-11-24T12:00:03Z", Unsynchronised)], false, because);
+        check(BY_KERNEL, ahead, Unknown, &[LookAt("2026-11-24T12:00:03Z", Unknown)], false, because);
+    }
+
+    #[test]
+    fn a_synchronisation_that_sets_nothing_is_noticed_within_two_seconds() {
+        assert!(Trust::LOOK_AGAIN.as_secs() < 2);
     }
 
     #[test]
