@@ -151,6 +151,8 @@ impl Daemon {
             }
             self.supervisor.alive(now.up);
         }
+        let now = self.clock.now();
+        self.step(&mut turn, now, Input::Stop);
         info!("stopping: lamps stay as they are");
         self.supervisor.stopping();
         (self.link, self.daybook)
@@ -327,7 +329,10 @@ impl Daemon {
             Output::Publish { ticket, topic, payload, retain } => {
                 self.link.publish(Some(ticket), topic, payload, retain);
             }
-            Output::Listen => self.link.listen(turn.keeper.topics()),
+            Output::Listen => {
+                self.link.listen(turn.keeper.topics());
+                self.link.watch(turn.keeper.filters());
+            }
             Output::Say(note) => crate::log::note(&note),
             Output::Alive => {
                 if let Err(fault) = self.state.touch_alive(now.wall) {

@@ -180,7 +180,7 @@ async fn link_of(
         user: config.broker.user.clone(),
         password: None,
         client_id,
-        alive_topic: file.alive_topic(),
+        alive_topic: Some(file.alive_topic()),
     };
     match &config.broker.at {
         BrokerAt::Address { host, port } => {
@@ -201,7 +201,7 @@ async fn link_of(
 }
 
 /// From `password_file`, else from the systemd credential `broker-password`; `None` without either.
-fn password(config: &Config, credentials: Option<&Path>) -> Result<Option<String>, Failure> {
+pub fn password(config: &Config, credentials: Option<&Path>) -> Result<Option<String>, Failure> {
     if config.broker.user.is_none() {
         return Ok(None);
     }

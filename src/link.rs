@@ -5,6 +5,7 @@
 //! a lamp that nobody wants lit any more).
 
 mod connection;
+mod filter;
 mod owner;
 mod retry;
 mod words;
@@ -45,14 +46,14 @@ pub struct LinkSettings {
     pub password: Option<String>,
     /// Nobody else may use it on the same broker.
     pub client_id: String,
-    /// Says `here` while we are there, retained, and `gone` after that.
-    pub alive_topic: String,
+    /// Says `here` while we are there, retained, and `gone` after that; `None`: we come and go unsaid.
+    pub alive_topic: Option<String>,
 }
 
 impl fmt::Debug for LinkSettings {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let LinkSettings { host, port, user, password: _, client_id, alive_topic } = self;
-        write!(f, "{host}:{port} as {client_id} user {user:?} on {alive_topic}")
+        write!(f, "{host}:{port} as {client_id} user {user:?} on {alive_topic:?}")
     }
 }
 
@@ -92,6 +93,7 @@ type Generation = u64;
 enum Order {
     Publish { on: Generation, ticket: Option<Ticket>, topic: String, payload: String, retain: bool },
     Listen(Vec<String>),
+    Watch(Vec<String>),
     Goodbye,
 }
 
@@ -140,7 +142,16 @@ impl Link {
 
     /// Replaces the topics listened to; those that stay are left as they are.
     pub fn listen(&self, topics: Vec<String>) {
-        let order = Order::Listen(topics);
+        self.order(Order::Listen(topics));
+    }
+
+    /// Replaces what is listened to besides, with wildcards: for a while, and nobody is told of what is too large
+    /// there or not allowed.
+    pub fn watch(&self, filters: Vec<String>) {
+        self.order(Order::Watch(filters));
+    }
+
+    fn order(&self, order: Order) {
         if let Err(mpsc::error::TrySendError::Full(order)) = self.orders.try_send(order) {
             // Rare, and it must not get lost: it waits for room in a task of its own.
             let orders = self.orders.clone();

@@ -101,6 +101,10 @@ pub fn note(note: &Note) {
             let last = last.to_rfc3339_opts(chrono::SecondsFormat::Secs, true);
             warn!(channel, switchings, first, last, because, "missed");
         }
+        Note::TryBegun { channel } => info!(channel, "try begun: its plugs blink"),
+        Note::TryOver { channel, answered, because } => {
+            info!(channel, answered, because = because.as_deref(), "try over");
+        }
         Note::ChannelGone { channel } => {
             info!(channel, "channel is no longer in the file: its plugs are left as they are");
         }

@@ -17,7 +17,7 @@ use crate::web::guard::token_of;
 /// Where the daemon listens when the file says nothing.
 const USUAL: &str = "127.0.0.1:8460";
 
-/// Longer than the daemon ever takes over a request.
+/// Longer than the daemon ever takes over a request, a try excepted.
 const ANSWER_WITHIN: Duration = Duration::from_secs(10);
 
 /// How to reach the running daemon.
@@ -117,11 +117,25 @@ impl Daemon {
     /// # Errors
     /// Nobody answers, or the answer is a refusal: a fault of the arguments where the request does not fit.
     pub fn ask<T: DeserializeOwned>(&self, method: Method, path: &str, body: Option<&Value>) -> Result<T, Failure> {
+        self.ask_within(ANSWER_WITHIN, method, path, body)
+    }
+
+    /// The same with more patience.
+    ///
+    /// # Errors
+    /// As for [`Daemon::ask`].
+    pub fn ask_within<T: DeserializeOwned>(
+        &self,
+        within: Duration,
+        method: Method,
+        path: &str,
+        body: Option<&Value>,
+    ) -> Result<T, Failure> {
         let config = ureq::Agent::config_builder()
             .http_status_as_error(false)
             .max_redirects(0)
             .proxy(None)
-            .timeout_global(Some(ANSWER_WITHIN))
+            .timeout_global(Some(within))
             .build();
         let mut request = Request::builder().method(method).uri(format!("http://{}{path}", self.address));
         if let Some(token) = &self.token {
@@ -132,11 +146,12 @@ impl Daemon {
             request = request.header("content-type", "application/json");
         }
         let request = request.body(text).map_err(|error| Failure::Other(format!("cannot ask lampward: {error}")))?;
-        let mut answer = ureq::Agent::new_with_config(config).run(request).map_err(|error| self.unreached(&error))?;
+        let unreached = |error: ureq::Error| self.unreached(&error, within);
+        let mut answer = ureq::Agent::new_with_config(config).run(request).map_err(unreached)?;
         let status = answer.status().as_u16();
         // History of years fits; endless data does not.
         let text = answer.body_mut().with_config().limit(64 * 1024 * 1024).read_to_string();
-        let text = text.map_err(|error| self.unreached(&error))?;
+        let text = text.map_err(unreached)?;
         if (200..300).contains(&status) {
             return serde_json::from_str(&text).map_err(|_| self.not_ours());
         }
@@ -149,10 +164,21 @@ impl Daemon {
         })
     }
 
-    fn unreached(&self, error: &ureq::Error) -> Failure {
+    /// Whether anything listens there; where that can't be told, it is taken to do so.
+    pub fn listens(&self) -> bool {
+        let refused = |error: std::io::Error| error.kind() == std::io::ErrorKind::ConnectionRefused;
+        !std::net::TcpStream::connect(&self.address).is_err_and(refused)
+    }
+
+    /// Where it is looked for.
+    pub fn address(&self) -> &str {
+        &self.address
+    }
+
+    fn unreached(&self, error: &ureq::Error, within: Duration) -> Failure {
         let because = match error {
             ureq::Error::Io(error) => reason(error),
-            ureq::Error::Timeout(_) => format!("no answer within {} s", ANSWER_WITHIN.as_secs()),
+            ureq::Error::Timeout(_) => format!("no answer within {} s", within.as_secs()),
             ureq::Error::HostNotFound => "no such host".to_string(),
             other => other.to_string(),
         };

@@ -15,6 +15,7 @@ mod override_;
 mod past;
 mod rewrite;
 mod run;
+mod try_;
 mod year;
 
 use std::io::Write;
@@ -54,6 +55,8 @@ pub enum Command {
     Override(override_::OverrideCommand),
     /// Takes an override back; on the running daemon.
     Cancel(cancel::CancelCommand),
+    /// Blinks the plugs of one channel, and says what they answered.
+    Try(try_::TryCommand),
     /// Makes an account for our own broker: asks for its password.
     Account(account::AccountCommand),
     /// What happened: switched, late, missed, by hand, overridden; asks the running daemon.
@@ -120,6 +123,7 @@ pub fn run(cli: Cli) -> ExitCode {
         Command::Override(wish) => override_::run(&wish),
         Command::Cancel(cancel) => cancel::run(&cancel),
         Command::Past(past) => past::run(&past),
+        Command::Try(wish) => try_::run(&wish),
         Command::Year(year) => year::run(&year),
     };
     done.unwrap_or_else(|failure| failure.report())

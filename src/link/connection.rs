@@ -10,6 +10,7 @@ use rumqttc::{
 };
 use tokio::time::sleep;
 
+use super::filter::{is_valid, matches};
 use super::owner::{End, Owner};
 use super::retry::{Ended, GOOD_AFTER};
 use super::{KEEP_ALIVE, LARGEST_PACKET, LinkEvent, Order, words};
@@ -118,8 +119,10 @@ fn options(owner: &Owner) -> MqttOptions {
         .set_keep_alive(KEEP_ALIVE)
         .set_clean_session(true)
         .set_max_packet_size(LARGEST_TAKEN_IN, LARGEST_PACKET)
-        .set_inflight(IN_FLIGHT)
-        .set_last_will(LastWill::new(&settings.alive_topic, "gone", QoS::AtLeastOnce, true));
+        .set_inflight(IN_FLIGHT);
+    if let Some(topic) = &settings.alive_topic {
+        options.set_last_will(LastWill::new(topic, "gone", QoS::AtLeastOnce, true));
+    }
     if let Some(user) = &settings.user {
         options.set_credentials(user, settings.password.as_deref().unwrap_or_default());
     }
@@ -175,9 +178,11 @@ impl Connection<'_> {
             }
             Order::Listen(topics) => {
                 self.owner.topics = topics;
-                if self.taken_in.is_some() {
-                    self.listen();
-                }
+                self.listen();
+            }
+            Order::Watch(filters) => {
+                self.owner.filters = filters;
+                self.listen();
             }
             Order::Goodbye => self.part(),
         }
@@ -200,17 +205,25 @@ impl Connection<'_> {
     /// Says `gone` after everything handed over so far; the rest follows when it is acknowledged.
     fn part(&mut self) {
         self.parting = Parting::Soon;
-        let topic = self.owner.settings.alive_topic.clone();
-        self.publish(Sent::Gone, &topic, "gone", true);
+        match self.owner.settings.alive_topic.clone() {
+            Some(topic) => self.publish(Sent::Gone, &topic, "gone", true),
+            // It goes on the wire after everything handed over before it.
+            None => drop(self.client.try_disconnect()),
+        }
     }
 
     /// Works out which subscriptions are missing and which are too many.
     fn listen(&mut self) {
-        let wanted: HashSet<String> = self.owner.topics.iter().cloned().collect();
+        if self.taken_in.is_none() {
+            return;
+        }
+        let topics = self.owner.topics.iter().filter(|topic| sound(topic));
+        let filters = self.owner.filters.iter().filter(|filter| is_valid(filter));
+        let wanted: HashSet<String> = topics.chain(filters).cloned().collect();
         self.to_unsubscribe.extend(self.listening.difference(&wanted).cloned());
         let mut portion = Vec::new();
         let mut bytes = 0;
-        for topic in self.owner.topics.iter().filter(|topic| sound(topic)) {
+        for topic in self.owner.topics.iter().chain(&self.owner.filters).filter(|topic| wanted.contains(*topic)) {
             // One topic wanted twice is asked for once.
             if self.listening.contains(topic) || !self.listening.insert(topic.clone()) {
                 continue;
@@ -286,6 +299,9 @@ impl Connection<'_> {
                 for (topic, code) in portion.iter().zip(answer.return_codes) {
                     if code == SubscribeReasonCode::Failure {
                         self.listening.remove(topic);
+                        if !sound(topic) {
+                            continue;
+                        }
                         tracing::warn!(topic, "the broker does not let lampward listen to this topic");
                     }
                 }
@@ -309,8 +325,9 @@ impl Connection<'_> {
         if self.owner.up || self.unanswered() || !self.to_subscribe.is_empty() || self.parting != Parting::No {
             return;
         }
-        let topic = self.owner.settings.alive_topic.clone();
-        self.publish(Sent::Untracked, &topic, "here", true);
+        if let Some(topic) = self.owner.settings.alive_topic.clone() {
+            self.publish(Sent::Untracked, &topic, "here", true);
+        }
         self.owner.tell_up().await;
         for message in std::mem::take(&mut self.early) {
             self.owner.tell(message).await;
@@ -318,13 +335,16 @@ impl Connection<'_> {
     }
 
     async fn message(&mut self, message: Publish) {
-        if !self.listening.contains(&message.topic) {
+        let known = self.listening.contains(&message.topic);
+        if !known && !self.owner.filters.iter().any(|filter| matches(&message.topic, filter)) {
             return;
         }
         let Publish { topic, payload, retain: retained, .. } = message;
         let bytes = topic.len() + payload.len();
         if bytes > LARGEST_PACKET {
-            tracing::warn!(topic, bytes, "a message was thrown away: no report is that large");
+            if known {
+                tracing::warn!(topic, bytes, "a message was thrown away: no report is that large");
+            }
             return;
         }
         let message = LinkEvent::Message { topic, payload: payload.to_vec(), retained };

@@ -15,6 +15,8 @@ pub struct Owner {
     pub settings: LinkSettings,
     /// What is to be listened to.
     pub topics: Vec<String>,
+    /// The same with wildcards.
+    pub filters: Vec<String>,
     pub orders: mpsc::Receiver<Order>,
     events: mpsc::Sender<(Generation, LinkEvent)>,
     /// Counts tries for a connection.
@@ -39,7 +41,8 @@ pub async fn run(
     orders: mpsc::Receiver<Order>,
     events: mpsc::Sender<(Generation, LinkEvent)>,
 ) {
-    let mut owner = Owner { settings, topics, orders, events, generation: 0, up: false, said: None };
+    let mut owner =
+        Owner { settings, topics, filters: Vec::new(), orders, events, generation: 0, up: false, said: None };
     let mut retry = Retry::default();
     loop {
         owner.generation += 1;
@@ -93,6 +96,7 @@ impl Owner {
                 order = self.orders.recv() => match order? {
                     Order::Publish { .. } => {}
                     Order::Listen(topics) => self.topics = topics,
+                    Order::Watch(filters) => self.filters = filters,
                     Order::Goodbye => return None,
                 },
             }

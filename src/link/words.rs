@@ -104,7 +104,7 @@ mod tests {
             user: user.map(str::to_owned),
             password: None,
             client_id: "lampward-skarvholmen-1".into(),
-            alive_topic: "lampward/skarvholmen/alive".into(),
+            alive_topic: None,
         };
         assert_eq!(because(&settings, &error, was_connected), expected);
     }

@@ -141,6 +141,20 @@ pub enum Note {
         /// Which channel.
         channel: String,
     },
+    /// Somebody has the plugs of a channel blink.
+    TryBegun {
+        /// Which channel.
+        channel: String,
+    },
+    /// The blinking is over.
+    TryOver {
+        /// Which channel.
+        channel: String,
+        /// Whether every plug answered.
+        answered: bool,
+        /// What came in between, if something did.
+        because: Option<String>,
+    },
     /// Switchings of a channel that fell due while nobody could send them: one line for what the daybook has as an
     /// [`EntryKind::Missed`] for each plug and switching.
     LostTime {

@@ -19,6 +19,7 @@ mod page;
 mod problem;
 mod read;
 mod session;
+pub mod tried;
 pub mod words;
 mod year;
 
@@ -30,7 +31,7 @@ use axum::Router;
 use axum::extract::DefaultBodyLimit;
 use axum::http::StatusCode;
 use axum::middleware::{from_fn_with_state, map_response};
-use axum::routing::{get, put};
+use axum::routing::{get, post, put};
 use chrono::{DateTime, Utc};
 use tokio::net::TcpListener;
 use tokio::sync::oneshot;
@@ -146,6 +147,9 @@ fn routes(web: Web) -> Router {
         .route("/year.svg", get(year::year))
         .layer(from_fn_with_state(heavy::places(), heavy::take_place))
         .layer(within(heavy::WITHIN));
+    let patient = Router::new()
+        .route("/channels/{name}/try", post(orders::try_one))
+        .layer(within(orders::TRY_WITHIN + REQUEST_WITHIN));
     Router::new()
         .route("/status", get(read::status))
         .route("/live", get(live::live))
@@ -158,6 +162,7 @@ fn routes(web: Web) -> Router {
         .layer(within(REQUEST_WITHIN))
         .merge(heavy)
         .merge(page::routes().layer(within(heavy::WITHIN)))
+        .merge(patient)
         .with_state(web)
         .layer(DefaultBodyLimit::max(LARGEST_BODY))
         .layer(RequestBodyLimitLayer::new(LARGEST_BODY))

@@ -1,4 +1,4 @@
-//! The paths that change something: overrides set and cancelled.
+//! The paths that change something: overrides set and cancelled, a channel tried.
 
 use std::time::Duration;
 
@@ -17,12 +17,16 @@ use super::Web;
 use super::json::{self, Standing, StandingOn};
 use super::problem::Problem;
 use super::read::Asked;
+use super::tried::Tried;
 use crate::pure::keeper::{Answer, Order, Override};
 use crate::pure::power::Power;
 use crate::pure::zone::Zone;
 
 /// How long the loop may take over an order; under the 3 s of a whole request.
 const ANSWER_WITHIN: Duration = Duration::from_millis(2_500);
+
+/// How long a request for a try may take; the keeper ends one after 33 s at most.
+pub const TRY_WITHIN: Duration = Duration::from_secs(40);
 
 /// The body of `PUT /channels/{name}/override`.
 #[derive(Debug, Deserialize)]
@@ -99,6 +103,14 @@ pub async fn cancel_many(
     answer(&web, Order::Cancel { channels: (!named.is_empty()).then_some(named) }).await
 }
 
+/// `POST /channels/{name}/try`: blinks its plugs, and is answered when that is over. Takes no body.
+pub async fn try_one(State(web): State<Web>, Path(name): Path<String>) -> Result<Json<Tried>, Problem> {
+    match give(&web, Order::Try { channel: name }, TRY_WITHIN).await? {
+        Answer::Tried(tried) => Ok(Json(Tried::from(&*tried))),
+        refusal => Err(refused(&web, refusal)),
+    }
+}
+
 async fn answer(web: &Web, order: Order) -> Result<Json<Standing>, Problem> {
     let (standing, note) = ask(web, order).await?;
     Ok(Json(standing_json(&web.facts().config.place.zone, &standing, note)))
@@ -114,35 +126,49 @@ fn standing_json(zone: &Zone, standing: &[(String, Option<Override>)], note: Opt
 
 type Done = (Vec<(String, Option<Override>)>, Option<String>);
 
-/// Puts an order to the loop and waits for its answer, for a while.
+/// Sets or cancels, and says what stands then.
 pub async fn ask(web: &Web, order: Order) -> Result<Done, Problem> {
+    match give(web, order, ANSWER_WITHIN).await? {
+        Answer::Done(standing) => Ok((standing, None)),
+        Answer::DoneNotKept(standing, because) => {
+            Ok((standing, Some(format!("this won't survive a restart of lampward: {because}"))))
+        }
+        refusal => Err(refused(web, refusal)),
+    }
+}
+
+/// Puts an order to the loop and waits for its answer, for a while.
+async fn give(web: &Web, order: Order, within: Duration) -> Result<Answer, Problem> {
     let busy = |detail: &str| Problem::new(StatusCode::SERVICE_UNAVAILABLE, detail);
     let (sender, receiver) = oneshot::channel();
     web.door.orders.try_send((order, sender)).map_err(|error| match error {
         mpsc::error::TrySendError::Full(_) => busy("too many orders at once; nothing was changed, try again"),
         mpsc::error::TrySendError::Closed(_) => busy("lampward is stopping; nothing was changed"),
     })?;
-    let answer = match timeout(ANSWER_WITHIN, receiver).await {
-        Ok(Ok(answer)) => answer,
-        Ok(Err(_)) => return Err(busy("lampward is stopping; GET /status after its restart says what stands")),
-        Err(_) => return Err(busy("no answer yet; it may still be carried out, GET /status says what stands")),
-    };
-    let refuse = |status: StatusCode, detail: String| Err(Problem::new(status, detail));
+    match timeout(within, receiver).await {
+        Ok(Ok(answer)) => Ok(answer),
+        Ok(Err(_)) => Err(busy("lampward is stopping; GET /status after its restart says what stands")),
+        Err(_) => Err(busy("no answer yet; it may still be carried out, GET /status says what stands")),
+    }
+}
+
+/// Why an order was not carried out.
+fn refused(web: &Web, answer: Answer) -> Problem {
     match answer {
-        Answer::Done(standing) => Ok((standing, None)),
-        Answer::DoneNotKept(standing, because) => {
-            Ok((standing, Some(format!("this won't survive a restart of lampward: {because}"))))
-        }
         Answer::UnknownChannel(name) => {
             let known: Vec<String> = web.facts().snapshot.channels.iter().map(|view| view.name.clone()).collect();
             let detail = format!("there is no channel `{name}`; there are {}", known.join(", "));
-            refuse(StatusCode::NOT_FOUND, detail)
+            Problem::new(StatusCode::NOT_FOUND, detail)
         }
-        Answer::Refused(because) => refuse(StatusCode::UNPROCESSABLE_ENTITY, because),
-        Answer::ClockNotTrusted(because) => refuse(StatusCode::CONFLICT, because),
+        Answer::Refused(because) => Problem::new(StatusCode::UNPROCESSABLE_ENTITY, because),
+        Answer::ClockNotTrusted(because) | Answer::Busy(because) => Problem::new(StatusCode::CONFLICT, because),
+        Answer::NoLink(because) => Problem::new(StatusCode::SERVICE_UNAVAILABLE, because),
         Answer::NotKept(because) => {
             let detail = format!("it could not be made durable, so nothing was changed: {because}");
-            refuse(StatusCode::INSUFFICIENT_STORAGE, detail)
+            Problem::new(StatusCode::INSUFFICIENT_STORAGE, detail)
+        }
+        Answer::Done(_) | Answer::DoneNotKept(..) | Answer::Tried(_) => {
+            Problem::internal("the answer belongs to another order")
         }
     }
 }

@@ -21,7 +21,7 @@ pub fn settings(broker: SocketAddr, id: &str) -> LinkSettings {
         user: None,
         password: None,
         client_id: id.to_owned(),
-        alive_topic: format!("{id}/alive"),
+        alive_topic: Some(format!("{id}/alive")),
     }
 }
 
@@ -110,7 +110,7 @@ pub async fn what_the_broker_kept_is_told_from_news(teller: LinkSettings, listen
 
 /// `here` when it comes, `gone` as the last thing when it goes, by whatever way.
 pub async fn it_says_here_and_gone(link: LinkSettings, watcher: LinkSettings) {
-    let alive = link.alive_topic.clone();
+    let alive = link.alive_topic.clone().expect("a topic");
     let mut watcher = up(watcher, &[&alive]).await;
     let orderly = up(link.clone(), &[]).await;
     assert_eq!(message(&mut watcher).await, text((&alive, "here", false)));

@@ -185,7 +185,10 @@ pub fn started(world: &mut World) {
 pub fn killed(world: &mut World) {
     world.judge.killed_at = world.now;
     if let Some((_, order)) = world.judge.order.take() {
-        let (Order::Set { channels, .. } | Order::Cancel { channels }) = order;
+        let channels = match order {
+            Order::Set { channels, .. } | Order::Cancel { channels } => channels,
+            Order::Try { channel } => Some(vec![channel]),
+        };
         for lamp in 0..world.lamps.len() {
             if channels.as_ref().is_none_or(|names| names.contains(&world.lamps[lamp].name)) {
                 world.judge.unsure[lamp] = true;
@@ -276,6 +279,7 @@ pub fn answered(world: &mut World, id: OrderId, answer: Answer) {
             return;
         }
         Answer::Refused(_) | Answer::UnknownChannel(_) => return,
+        Answer::Tried(_) | Answer::Busy(_) | Answer::NoLink(_) => return,
     };
     assert!(kept || world.disk.full, "{place}not kept with room on the disk");
     world.judge.not_durable |= !kept;

@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use lampward::pure::keeper::{Answer, Ends, Hand, Order, Override};
+use lampward::pure::keeper::{Answer, Delivery, Elsewhere, Ends, Hand, Order, Override, Tried, TriedPlug};
 use lampward::pure::power::Power;
 use tokio::process::Command;
 
@@ -28,6 +28,27 @@ fn evening() -> Override {
     }
 }
 
+fn tried() -> Tried {
+    let plug = TriedPlug {
+        plug: "yard/3".into(),
+        answered: false,
+        told: 5,
+        answers: 0,
+        took: None,
+        because: "did not answer: nothing came on yard/3/report".into(),
+        back_to: Some(Power::On),
+        back_because: "lit from sunset until sunrise".into(),
+        delivery: Delivery::Unanswered,
+    };
+    let elsewhere = Elsewhere {
+        topic: "yard/3/state".into(),
+        after_on: "ON".into(),
+        after_off: "OFF".into(),
+        report: r#"report = { topic = "{plug}/state", on = "ON", off = "OFF" }"#.into(),
+    };
+    Tried { channel: "jetty".into(), ended: None, plugs: vec![plug], elsewhere: vec![elsewhere] }
+}
+
 async fn obliging() -> House {
     let answer = |order: &Order| match order {
         Order::Set { channels: Some(names), .. } if names[0] == "jetty" => {
@@ -36,6 +57,8 @@ async fn obliging() -> House {
         Order::Set { channels: Some(names), .. } => Some(Answer::UnknownChannel(names[0].clone())),
         Order::Set { .. } => Some(Answer::Done(vec![])),
         Order::Cancel { .. } => Some(Answer::Done(vec![("jetty".into(), None)])),
+        Order::Try { channel } if channel == "jetty" => Some(Answer::Tried(Box::new(tried()))),
+        Order::Try { channel } => Some(Answer::UnknownChannel(channel.clone())),
     };
     House::with(plain_web(), Box::new(answer)).await
 }
@@ -196,4 +219,34 @@ async fn a_faulty_file_is_shown_and_an_address_goes_past_it() {
         (code, err.as_str()),
         (2, "`not an address` is not an address; one with a port is meant, such as 127.0.0.1:8460\n")
     );
+}
+
+#[tokio::test]
+async fn try_says_what_each_plug_answered_and_ends_in_1_where_one_did_not() {
+    let house = obliging().await;
+    let address = house.address.to_string();
+    let (code, out, err) = lampward(&["try", "jetty", "--address", &address]).await;
+    assert_eq!((code, err.as_str()), (1, ""));
+    assert_eq!(
+        out.lines().collect::<Vec<_>>(),
+        [
+            "jetty: told off, on, off, on, off",
+            "  yard/3  did not answer: nothing came on yard/3/report",
+            "          back to on, lit from sunset until sunrise: not confirmed yet",
+            "on other topics, in step with the commands:",
+            "  yard/3/state said `ON` after on and `OFF` after off; if that is the plug's answer, its kind needs",
+            r#"    report = { topic = "{plug}/state", on = "ON", off = "OFF" }"#,
+        ]
+    );
+    let (code, out, _) = lampward(&["try", "jetty", "--address", &address, "--format", "csv"]).await;
+    assert_eq!(
+        (code, out.as_str()),
+        (
+            1,
+            "plug,answered,commands,answers,fastest_s,slowest_s,back_to,because\n\
+             yard/3,false,5,0,,,on,did not answer: nothing came on yard/3/report\n"
+        )
+    );
+    let (code, _, err) = lampward(&["try", "jety", "--address", &address]).await;
+    assert_eq!((code, err.trim()), (2, "there is no channel `jety`; there are jetty, parlour"));
 }

@@ -1,6 +1,8 @@
 //! The OpenAPI document held against what the server answers.
 
-use lampward::pure::keeper::{Answer, Ends, Hand, Miss, Override};
+use std::time::Duration;
+
+use lampward::pure::keeper::{Answer, Delivery, Elsewhere, Ends, Hand, Miss, Override, Tried, TriedPlug};
 use lampward::pure::power::Power;
 use serde_json::{Value, json};
 
@@ -125,6 +127,29 @@ async fn what_can_be_read_is_as_the_document_says() {
     }
 }
 
+fn tried() -> Tried {
+    let plug = TriedPlug {
+        plug: "yard/3".into(),
+        answered: false,
+        told: 5,
+        answers: 1,
+        took: Some((Duration::from_millis(40), Duration::from_millis(40))),
+        because: "answered 1 of 5 commands, after 0.04 s".into(),
+        back_to: Some(Power::On),
+        back_because: "lit from sunset until sunrise".into(),
+        delivery: Delivery::Unanswered,
+    };
+    let silent = TriedPlug { answers: 0, took: None, back_to: None, ..plug.clone() };
+    let elsewhere = Elsewhere {
+        topic: "yard/3/state".into(),
+        after_on: "ON".into(),
+        after_off: "OFF".into(),
+        report: r#"report = { topic = "{plug}/state", on = "ON", off = "OFF" }"#.into(),
+    };
+    let ended = Some("an override was set".into());
+    Tried { channel: "jetty".into(), ended, plugs: vec![plug, silent], elsewhere: vec![elsewhere] }
+}
+
 #[tokio::test]
 async fn what_can_be_changed_is_as_the_document_says() {
     let standing = Override {
@@ -143,12 +168,20 @@ async fn what_can_be_changed_is_as_the_document_says() {
         Answer::Refused("it is past".into()),
         Answer::ClockNotTrusted("give a duration".into()),
         Answer::NotKept("no space left on device".into()),
+        Answer::Busy("`jetty` is being tried".into()),
+        Answer::NoLink("the broker can't be reached".into()),
+        Answer::Tried(Box::new(tried())),
     ] {
         let again = answer.clone();
         let house = House::with(plain_web(), Box::new(move |_| Some(again.clone()))).await;
         let document = document(&house).await;
         let one = "/channels/jetty/override";
         let template = "/channels/{name}/override";
+        if matches!(answer, Answer::Tried(_) | Answer::Busy(_) | Answer::NoLink(_) | Answer::UnknownChannel(_)) {
+            let path = "/channels/jetty/try";
+            check(&document, "POST", path, "/channels/{name}/try", &house.ask("POST", path, &[], "").await);
+            continue;
+        }
         for body in [r#"{"wanted":"on"}"#, "{", "{}"] {
             check(&document, "PUT", one, template, &house.ask("PUT", one, &[], body).await);
             check(&document, "PUT", "/override", "/override", &house.ask("PUT", "/override", &[], body).await);
@@ -169,8 +202,8 @@ async fn each_example_fits_its_schema_and_each_path_is_there() {
     assert_eq!(document["info"]["version"], env!("CARGO_PKG_VERSION"));
     let mut examples = 0;
     for (path, item) in document["paths"].as_object().expect("paths") {
-        let there = house.ask("POST", &path.replace("{name}", "jetty"), &[], "").await;
-        assert_eq!(there.status, 405, "{path} is there, and takes no POST");
+        let there = house.ask("PATCH", &path.replace("{name}", "jetty"), &[], "").await;
+        assert_eq!(there.status, 405, "{path} is there, and takes no PATCH");
         for operation in item.as_object().expect("operations").values().filter(|operation| operation.is_object()) {
             let responses = operation["responses"].as_object().expect("responses").values();
             for holder in responses.chain([&operation["requestBody"]]) {

@@ -1,8 +1,8 @@
-//! Overrides set and cancelled, and the faults on the way.
+//! Overrides set and cancelled, a channel tried, and the faults on the way.
 
 use std::time::Duration;
 
-use lampward::pure::keeper::{Answer, Ends, Order, Override};
+use lampward::pure::keeper::{Answer, Delivery, Ends, Order, Override, Tried, TriedPlug};
 use lampward::pure::power::Power;
 use serde_json::json;
 
@@ -197,4 +197,60 @@ async fn a_query_that_means_nothing_is_refused() {
         assert_eq!(house.ask(method, path, &[], "").await.status, 422, "{method} {path}");
     }
     assert!(house.orders.lock().expect("not poisoned").is_empty());
+}
+
+#[tokio::test]
+async fn a_try_is_answered_in_full_or_refused_in_words() {
+    let plug = TriedPlug {
+        plug: "yard/3".into(),
+        answered: true,
+        told: 5,
+        answers: 5,
+        took: Some((Duration::from_millis(41), Duration::from_millis(123))),
+        because: "answered all 5 commands, after 0.04 to 0.12 s".into(),
+        back_to: None,
+        back_because: "left as it is".into(),
+        delivery: Delivery::Confirmed,
+    };
+    let tried = Tried { channel: "jetty".into(), ended: None, plugs: vec![plug], elsewhere: vec![] };
+    let house = answering(Answer::Tried(Box::new(tried))).await;
+    let reply = house.ask("POST", "/channels/jetty/try", &[], "").await;
+    assert_eq!(reply.status, 200, "{reply:?}");
+    let expected = json!({
+        "channel": "jetty",
+        "answered": true,
+        "ended_early": null,
+        "plugs": [{
+            "plug": "yard/3",
+            "answered": true,
+            "because": "answered all 5 commands, after 0.04 to 0.12 s",
+            "commands": 5,
+            "answers": 5,
+            "fastest_s": 0.041,
+            "slowest_s": 0.123,
+            "back_to": null,
+            "back_because": "left as it is",
+            "delivery": "confirmed",
+        }],
+        "elsewhere": [],
+    });
+    assert_eq!(reply.json(), expected);
+    assert_eq!(*house.orders.lock().unwrap(), [Order::Try { channel: "jetty".into() }]);
+
+    for (answer, expected) in [
+        (Answer::UnknownChannel("jety".into()), "404: there is no channel `jety`; there are jetty, parlour"),
+        (Answer::Busy("`parlour` is being tried".into()), "409: `parlour` is being tried"),
+        (Answer::NoLink("the broker can't be reached".into()), "503: the broker can't be reached"),
+    ] {
+        let house = answering(answer).await;
+        assert_eq!(house.ask("POST", "/channels/jetty/try", &[], "").await.problem(), expected);
+    }
+}
+
+#[tokio::test]
+async fn a_try_may_take_longer_than_other_requests() {
+    let house = House::with(plain_web(), Box::new(|_| None)).await;
+    let request = b"POST /channels/jetty/try HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\r\n";
+    let waited = tokio::time::timeout(Duration::from_secs(6), house.raw(request)).await;
+    assert!(waited.is_err(), "refused too soon: {waited:?}");
 }

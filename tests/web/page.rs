@@ -52,6 +52,7 @@ fn sets(order: &Order) -> Option<Answer> {
             ("parlour".into(), Some(standing("on until 22:45, the planned switch-off"))),
         ]),
         Order::Cancel { .. } => Answer::DoneNotKept(vec![], "no space left on device".into()),
+        Order::Try { .. } => Answer::NoLink("the broker can't be reached".into()),
     })
 }
 

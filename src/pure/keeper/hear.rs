@@ -12,6 +12,9 @@ impl Keeper {
     /// A message on a topic that is listened to.
     pub(super) fn message(&mut self, topic: &str, payload: &[u8], retained: bool) {
         let speakers = self.listeners.get(topic).map(Vec::len).unwrap_or(0);
+        if speakers == 0 {
+            self.overheard(topic, payload, retained);
+        }
         for nth in 0..speakers {
             let speaker = self.listeners[topic][nth];
             match speaker.of {
@@ -25,7 +28,12 @@ impl Keeper {
         let kind = self.kind(plug);
         let Some(report) = &kind.report else { return };
         match read_report(report, payload) {
-            None => self.garbled(plug, payload),
+            None => {
+                if !retained {
+                    self.garbled_in_try(plug, &report.topic.of(self.plug_name(plug)), payload);
+                }
+                self.garbled(plug, payload);
+            }
             Some(said) if retained => self.last_known(plug, said),
             Some(said) => self.heard(plug, said),
         }
@@ -52,7 +60,8 @@ impl Keeper {
         let up = self.now.up;
         let target = self.target(plug);
         let was_confirmed = target.is_some_and(|target| self.plugs[plug as usize].proves(target) && said != target);
-        let may_be_hand = was_confirmed && self.may_be_hand(plug);
+        let may_be_hand = was_confirmed && !self.is_blinking(plug) && self.may_be_hand(plug);
+        self.heard_in_try(plug, said);
         if self.plugs[plug as usize].gone {
             self.back(plug);
         }

@@ -7,17 +7,21 @@
 //! - `orders.rs`: overrides, durable before they are answered.
 //! - `lost_time.rs`: what fell due while nobody could send it.
 //! - `reload.rs`: another file, the same plugs.
+//! - `trying.rs`, `tried.rs`, `overheard.rs`: a person wants to see which plugs these are.
 
 mod channel;
 mod hear;
 mod lost_time;
 mod orders;
+mod overheard;
 mod plug;
 mod reload;
 mod tend;
 #[cfg(test)]
 mod tests;
 mod timers;
+mod tried;
+mod trying;
 mod types;
 mod view;
 
@@ -32,6 +36,8 @@ use self::lost_time::Before;
 use self::orders::Keeping;
 use self::plug::Plug;
 use self::timers::Timers;
+pub use self::tried::*;
+use self::trying::Trying;
 pub use self::types::*;
 pub use self::view::*;
 use super::config::{Config, PlugKind};
@@ -92,6 +98,8 @@ pub struct Keeper {
     /// As the file had it at the start: changes to `[broker]` wait for a restart.
     pace: Duration,
     keeping: Keeping,
+    /// A channel that is being tried.
+    trying: Option<Box<Trying>>,
     /// Misses of the last day and when each was found.
     misses: VecDeque<(Duration, Miss)>,
     outputs: Vec<Output>,
@@ -139,6 +147,7 @@ impl Keeper {
             queue: VecDeque::new(),
             next_send: Duration::ZERO,
             keeping: Keeping::default(),
+            trying: None,
             misses: VecDeque::new(),
             outputs: Vec::new(),
         };
@@ -172,6 +181,7 @@ impl Keeper {
             Input::Order(id, order) => self.order(id, order),
             Input::Kept(outcome) => self.kept(outcome),
             Input::Reload(config) => self.reload(config),
+            Input::Stop => self.stop(),
         }
         self.pass_time();
         self.finish()
@@ -182,6 +192,11 @@ impl Keeper {
         let mut topics: Vec<String> = self.listeners.keys().map(|topic| topic.to_string()).collect();
         topics.sort_unstable();
         topics
+    }
+
+    /// What else to listen to while a channel is tried, with wildcards; none otherwise.
+    pub fn filters(&self) -> Vec<String> {
+        self.trying.as_ref().map(|trying| trying.filters().to_vec()).unwrap_or_default()
     }
 
     /// Whatever is due by now.
@@ -198,6 +213,7 @@ impl Keeper {
             self.plug_is_due(plug);
         }
         self.send_queued();
+        self.pass_try();
         if self.next_alive.is_some_and(|at| at <= self.now.up) {
             self.sign_of_life();
         }
@@ -212,8 +228,15 @@ impl Keeper {
     fn finish(&mut self) -> Step {
         self.keep_if_needed();
         let queued = (self.link.is_some() && !self.queue.is_empty()).then_some(self.next_send);
-        let deadlines =
-            [self.plug_timers.first(), self.channel_timers.first(), self.next_alive, queued, self.keeping.again_at()];
+        let tried = self.trying.as_ref().and_then(|trying| trying.look_at(self.link.is_some(), self.next_send));
+        let deadlines = [
+            self.plug_timers.first(),
+            self.channel_timers.first(),
+            self.next_alive,
+            queued,
+            self.keeping.again_at(),
+            tried,
+        ];
         let earliest = deadlines.into_iter().flatten().min();
         let rest = earliest.map_or(LONGEST_REST, |at| at.saturating_sub(self.now.up));
         Step {

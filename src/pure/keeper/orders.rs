@@ -50,10 +50,11 @@ impl Keeper {
         match order {
             Order::Set { channels, wanted, until } => self.set(id, channels, wanted, until.as_deref()),
             Order::Cancel { channels } => self.cancel(id, channels),
+            Order::Try { channel } => self.begin_try(id, channel),
         }
     }
 
-    fn answer(&mut self, id: OrderId, answer: Answer) {
+    pub(super) fn answer(&mut self, id: OrderId, answer: Answer) {
         self.outputs.push(Output::Answer(id, answer));
     }
 
@@ -108,6 +109,7 @@ impl Keeper {
             Err(unknown) => return self.answer(id, Answer::UnknownChannel(unknown)),
         };
         for &channel in &channels {
+            self.stop_try_of(channel, "an override was cancelled");
             let before = self.targets(channel);
             self.end_override(channel, "cancelled");
             for plug in self.channels[channel as usize].range() {
@@ -211,6 +213,7 @@ impl Keeper {
         let channels = self.channels_by_name();
         for (name, word) in words {
             let Some(&channel) = channels.get(&name) else { continue };
+            self.stop_try_of(channel, "an override was set");
             let before = self.targets(channel);
             for plug in self.channels[channel as usize].range() {
                 self.end_hand(plug, "an override was set");

@@ -208,6 +208,22 @@ impl Case {
 }
 
 impl Told {
+    /// The first send of a series.
+    pub fn new(wanted: Power, up: Duration, ticket: u64) -> Told {
+        Told {
+            wanted,
+            first: up,
+            last: up,
+            times: 1,
+            ticket,
+            acked: false,
+            answered: None,
+            settled: None,
+            nothing_new: false,
+            running: true,
+        }
+    }
+
     /// When the plug is told again: 5, 10, 20, 40 s after the first send, then every 60 s; after a send between those
     /// times no sooner than 5 s, so that there is time for an answer.
     pub fn again_at(&self) -> Duration {

@@ -48,6 +48,7 @@ impl Keeper {
     /// Goes on by another file. Overrides and hands of channels that stay are kept, the rest is dropped and its plugs
     /// are left as they are.
     pub(super) fn reload(&mut self, config: Arc<Config>) {
+        self.stop_try("the file was read again");
         self.let_go(&config);
         let (mut channels, mut plugs) = empty_house(&config, self.now);
         let old_config = std::mem::replace(&mut self.config, Arc::clone(&config));

@@ -85,9 +85,11 @@ impl Keeper {
         }
     }
 
-    /// Compares one plug with what it is to be, and does what follows.
+    /// Compares one plug with what it is to be, and does what follows; a plug that is being tried is left to that.
     pub(super) fn tend(&mut self, plug: u32) {
-        self.compare(plug);
+        if !self.is_blinking(plug) {
+            self.compare(plug);
+        }
         self.set_plug_timer(plug);
     }
 
@@ -269,18 +271,7 @@ impl Keeper {
                 }
                 Told { last: up, ticket: ticket.0, acked: false, ..told }
             }
-            _ => Told {
-                wanted,
-                first: up,
-                last: up,
-                times: 1,
-                ticket: ticket.0,
-                acked: false,
-                answered: None,
-                settled: None,
-                nothing_new: false,
-                running: true,
-            },
+            _ => Told::new(wanted, up, ticket.0),
         };
         let again = told.times - 1;
         state.told = Some(told);
@@ -306,7 +297,7 @@ impl Keeper {
         }
     }
 
-    fn ticket(&mut self, plug: u32) -> Ticket {
+    pub(super) fn ticket(&mut self, plug: u32) -> Ticket {
         self.next_ticket += 1;
         Ticket(self.next_ticket << TICKET_BITS | u64::from(plug))
     }
@@ -315,12 +306,16 @@ impl Keeper {
     pub(super) fn acked(&mut self, ticket: Ticket) {
         let plug = (ticket.0 & ((1 << TICKET_BITS) - 1)) as u32;
         let Some(state) = self.plugs.get_mut(plug as usize) else { return };
+        let ours = state.told.as_ref().is_some_and(|told| told.ticket == ticket.0);
         if let Some(told) = &mut state.told
             && told.ticket == ticket.0
             && told.running
         {
             told.acked = true;
             self.tend(plug);
+        }
+        if ours {
+            self.acked_in_try(plug, ticket.0);
         }
     }
 
@@ -330,7 +325,8 @@ impl Keeper {
         self.config.channels[channel as usize].kind.ask.is_some()
     }
 
-    fn reports(&self, plug: u32) -> bool {
+    /// Whether a plug reports what it does.
+    pub(super) fn reports(&self, plug: u32) -> bool {
         let channel = self.plugs[plug as usize].channel;
         self.config.channels[channel as usize].kind.report.is_some()
     }
@@ -384,6 +380,7 @@ impl Keeper {
 
     pub(super) fn link_down(&mut self) {
         self.link = None;
+        self.stop_try("the broker went away");
         self.queue.clear();
         for plug in 0..self.plugs.len() as u32 {
             let state = &mut self.plugs[plug as usize];
@@ -428,6 +425,10 @@ impl Keeper {
     }
 
     pub(super) fn set_plug_timer(&mut self, plug: u32) {
+        if self.is_blinking(plug) {
+            self.plug_timers.set(plug, None);
+            return;
+        }
         let target = self.target(plug);
         let linked = self.link.is_some();
         let state = &self.plugs[plug as usize];

@@ -9,6 +9,8 @@ use crate::pure::config::Config;
 use crate::pure::entry::{Entry, Note};
 use crate::pure::power::Power;
 
+use super::tried::Tried;
+
 /// Both clocks, read together, once per step.
 #[derive(Clone, Copy, Debug)]
 pub struct Now {
@@ -57,6 +59,8 @@ pub enum Input {
     Kept(Result<(), String>),
     /// The file was read again without fault.
     Reload(Arc<Config>),
+    /// Lampward stops once what follows is carried out.
+    Stop,
 }
 
 /// What a person or a program may ask of the keeper.
@@ -76,6 +80,11 @@ pub enum Order {
         /// Names of channels; `None` is all of them.
         channels: Option<Vec<String>>,
     },
+    /// Blink the plugs of a channel; answered when that is over.
+    Try {
+        /// Its name.
+        channel: String,
+    },
 }
 
 /// What follows from an input. The shell carries it out and decides nothing.
@@ -92,7 +101,7 @@ pub enum Output {
         /// Whether the broker keeps it.
         retain: bool,
     },
-    /// The topics to listen to have changed; see `Keeper::topics`.
+    /// The topics to listen to have changed; see `Keeper::topics` and `Keeper::filters`.
     Listen,
     /// Into the daybook and the log.
     Record(Entry),
@@ -121,6 +130,12 @@ pub enum Answer {
     ClockNotTrusted(String),
     /// It could not be made durable, so it was not done: the system's reason.
     NotKept(String),
+    /// What came of a try.
+    Tried(Box<Tried>),
+    /// Not while a channel is being tried, as this one says.
+    Busy(String),
+    /// Not while the link is down.
+    NoLink(String),
 }
 
 /// What must survive a restart: overrides and hands.

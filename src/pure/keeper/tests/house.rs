@@ -196,6 +196,10 @@ impl House {
         self.input(Input::Order(OrderId(1), Order::Set { channels, wanted, until: until.map(str::to_string) }));
     }
 
+    pub fn try_channel(&mut self, channel: &str) {
+        self.input(Input::Order(OrderId(3), Order::Try { channel: channel.to_string() }));
+    }
+
     pub fn cancel(&mut self, channel: &str) {
         let channels = (channel != "all").then(|| vec![channel.to_string()]);
         self.input(Input::Order(OrderId(2), Order::Cancel { channels }));
@@ -311,9 +315,22 @@ fn note_words(note: &Note) -> String {
         Note::PlugGone { plug, .. } => format!("{plug} is gone"),
         Note::PlugBack { plug, .. } => format!("{plug} is back"),
         Note::Garbled { plug, payload, .. } => format!("{plug} garbled `{payload}`"),
+        Note::TryBegun { channel } => format!("try of {channel} begun"),
+        Note::TryOver { channel, .. } => format!("try of {channel} over"),
         Note::ChannelGone { channel } => format!("{channel} is no longer in the file"),
         Note::LostTime { channel, switchings, because, .. } => format!("{channel} missed {switchings}: {because}"),
     }
+}
+
+fn tried_words(tried: &crate::pure::keeper::Tried) -> String {
+    let ended = tried.ended.as_ref().map(|because| format!(" ({because})")).unwrap_or_default();
+    let plug = |plug: &crate::pure::keeper::TriedPlug| {
+        let back_to = plug.back_to.map_or("nothing", |power| power.word());
+        format!("; {} {}, back to {back_to} {}", plug.plug, plug.because, plug.delivery.word())
+    };
+    let elsewhere = tried.elsewhere.iter().map(|elsewhere| format!("; {}", elsewhere.report));
+    let plugs: String = tried.plugs.iter().map(plug).chain(elsewhere).collect();
+    format!("answer: tried{ended}{plugs}")
 }
 
 fn answer_words(answer: &Answer) -> String {
@@ -330,5 +347,7 @@ fn answer_words(answer: &Answer) -> String {
         Answer::Refused(_) => "answer: refused".to_string(),
         Answer::ClockNotTrusted(_) => "answer: clock not trusted".to_string(),
         Answer::NotKept(why) => format!("answer: not kept: {why}"),
+        Answer::Busy(why) | Answer::NoLink(why) => format!("answer: {why}"),
+        Answer::Tried(tried) => tried_words(tried),
     }
 }

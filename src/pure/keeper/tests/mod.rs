@@ -8,5 +8,6 @@ mod reports;
 mod restart;
 mod telling;
 mod trust;
+mod trying;
 
 use house::House;
