@@ -16,6 +16,7 @@ mod metrics;
 mod openapi;
 mod orders;
 mod page;
+mod places;
 mod problem;
 mod read;
 mod session;
@@ -39,12 +40,12 @@ use tower_http::csrf::CsrfLayer;
 use tower_http::limit::RequestBodyLimitLayer;
 use tower_http::timeout::TimeoutLayer;
 
-pub use accept::CONNECTIONS;
 use almanac::Almanac;
 pub use door::{Asked, Clockface, Door, Facts, FileFacts};
 pub use guard::Guard;
 use live::Live;
 use page::{Said, WeekKept};
+pub use places::{CONNECTIONS, FROM_ONE_ADDRESS};
 use year::Kept;
 
 /// The largest body taken, in bytes.

@@ -1,11 +1,12 @@
 //! What a slow, greedy or broken client gets.
 
 use std::io;
+use std::net::SocketAddr;
 use std::time::Duration;
 
-use lampward::web::CONNECTIONS;
+use lampward::web::{CONNECTIONS, FROM_ONE_ADDRESS};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
-use tokio::net::TcpStream;
+use tokio::net::{TcpSocket, TcpStream};
 use tokio::time::timeout;
 
 use crate::house::{House, plain_web, read_reply};
@@ -107,6 +108,73 @@ async fn a_good_request_gets_in_once_the_idle_ones_are_closed() {
     }
     let reply = timeout(PATIENCE, house.get("/status")).await.expect("an answer");
     assert_eq!(reply.status, 200);
+}
+
+/// Asks on a connection again and again, as fast as it is answered, on a new one whenever it is closed.
+async fn ask_for_ever(address: SocketAddr, from: &'static str) {
+    loop {
+        let socket = TcpSocket::new_v4().expect("a socket");
+        socket.bind(SocketAddr::new(from.parse().expect("an address"), 0)).expect("bound");
+        let Ok(mut stream) = socket.connect(address).await else { continue };
+        let mut answer = [0; 4096];
+        while stream.write_all(b"GET /status HTTP/1.1\r\nHost: localhost\r\n\r\n").await.is_ok() {
+            if !matches!(stream.read(&mut answer).await, Ok(1..)) {
+                break;
+            }
+        }
+    }
+}
+
+#[tokio::test]
+async fn busy_connections_shut_nobody_out_not_even_from_their_own_address() {
+    let house = House::plain().await;
+    let mut busy = Vec::new();
+    for (from, count) in [("127.0.0.1", FROM_ONE_ADDRESS + 4), ("127.0.0.2", 2 * CONNECTIONS)] {
+        busy.extend((0..count).map(|_| tokio::spawn(ask_for_ever(house.address, from))));
+    }
+    // Somebody from another address, and somebody from an address that has its share already.
+    for from in ["127.0.0.3", "127.0.0.1"] {
+        for _ in 0..20 {
+            let socket = TcpSocket::new_v4().expect("a socket");
+            socket.bind(SocketAddr::new(from.parse().expect("an address"), 0)).expect("bound");
+            let answered = async {
+                let mut stream = socket.connect(house.address).await.expect("a connection");
+                stream
+                    .write_all(b"GET /health HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\r\n")
+                    .await
+                    .expect("sent");
+                let mut answer = String::new();
+                let _ = stream.read_to_string(&mut answer).await;
+                answer
+            };
+            let answer = timeout(PATIENCE, answered).await.expect("an answer");
+            assert!(answer.starts_with("HTTP/1.1 200 "), "{from}: {answer}");
+        }
+    }
+    busy.iter().for_each(|task| task.abort());
+}
+
+/// Asks once on a connection that stays.
+async fn answered(stream: &mut TcpStream) -> bool {
+    let mut answer = [0; 4096];
+    let sent = stream.write_all(b"GET /health HTTP/1.1\r\nHost: localhost\r\n\r\n").await;
+    sent.is_ok() && matches!(stream.read(&mut answer).await, Ok(1..)) && answer.starts_with(b"HTTP/1.1 200 ")
+}
+
+#[tokio::test]
+async fn the_longest_idle_connection_makes_room_and_the_others_stay() {
+    let house = House::plain().await;
+    let mut held = Vec::new();
+    for _ in 0..FROM_ONE_ADDRESS {
+        let mut stream = connect(&house).await;
+        assert!(answered(&mut stream).await);
+        held.push(stream);
+    }
+    assert_eq!(house.get("/status").await.status, 200);
+    until_closed(&mut held.remove(0)).await;
+    for stream in &mut held {
+        assert!(answered(stream).await, "only one had to go");
+    }
 }
 
 /// Nobody reads these answers, so they stay in memory; further ones must wait, and anything else is answered.
