@@ -20,7 +20,7 @@ use crate::pure::config::Config;
 use crate::pure::entry::{Entry, EntryKind};
 use crate::pure::keeper::{Answer, Input, Keeper, Miss, Now, OrderId, Output, Snapshot, Step};
 use crate::pure::trust::Trust;
-use crate::rules_file::RulesFile;
+use crate::rules_file::{Found, RulesFile};
 use crate::state::State;
 use crate::supervisor::Supervisor;
 use crate::web::{Asked, Facts};
@@ -71,6 +71,7 @@ enum Happened {
     Link(LinkEvent),
     Asked(Asked),
     Reload,
+    Found(Found),
 }
 
 /// The loop's own memory.
@@ -139,6 +140,7 @@ impl Daemon {
                     () = &mut stop => break,
                     Some(asked) = self.orders.recv() => Happened::Asked(asked),
                     Some(()) = reload.recv() => Happened::Reload,
+                    found = self.file.found() => Happened::Found(found),
                     woke = self.clock.rest(rest, turn.wake_at) => Happened::Woke(woke),
                     event = self.link.next() => Happened::Link(event),
                 },
@@ -184,10 +186,20 @@ impl Daemon {
                 turn.waiting.insert(turn.next_order, answer);
                 Input::Order(OrderId(turn.next_order), order)
             }
-            Happened::Reload => match self.read_again(now) {
-                Some(config) => Input::Reload(config),
-                None => Input::Tick,
-            },
+            Happened::Reload => {
+                self.supervisor.reloading();
+                self.file.read_again(now.wall, &self.state);
+                Input::Tick
+            }
+            Happened::Found(found) => {
+                let config = self.file.take_up(found);
+                if self.file.is_to_be_read_again() {
+                    self.file.read_again(now.wall, &self.state);
+                } else {
+                    self.supervisor.ready();
+                }
+                config.map_or(Input::Tick, Input::Reload)
+            }
         };
         self.step(turn, now, input);
     }
@@ -242,13 +254,6 @@ impl Daemon {
             LinkEvent::Acked(ticket) => Input::Acked(ticket),
             LinkEvent::Message { topic, payload, retained } => Input::Message { topic, payload, retained },
         }
-    }
-
-    fn read_again(&mut self, now: Now) -> Option<Arc<Config>> {
-        self.supervisor.reloading();
-        let config = self.file.read_again(now.wall, &self.state);
-        self.supervisor.ready();
-        config
     }
 
     fn step(&mut self, turn: &mut Turn, now: Now, input: Input) {

@@ -16,7 +16,7 @@ use crate::clock::{self, Clock};
 use crate::daemon::{Daemon, MISSES_SHOWN};
 use crate::daybook::{Daybook, Filter};
 use crate::keepsake::KeepsakeFile;
-use crate::link::{Link, LinkSettings, Tls};
+use crate::link::{Link, LinkSettings};
 use crate::pure::config::{BrokerAt, Config, exposure_faults};
 use crate::pure::entry::{Entry, EntryKind};
 use crate::pure::keeper::{Down, Keeper, Miss, Start, Step};
@@ -45,6 +45,8 @@ pub struct Ground {
     pub state: State,
     /// The clock to go by.
     pub clock: Clock,
+    /// Who gets in, see [`admit`].
+    pub guard: Guard,
     /// Where the web listens.
     pub listener: TcpListener,
     /// Told of each entry.
@@ -67,13 +69,9 @@ impl House {
     ///
     /// What a person has to put right first, and where.
     pub async fn open(ground: Ground) -> Result<House, Failure> {
-        let Ground { file, last_run, state, clock, listener, watcher } = ground;
+        let Ground { file, last_run, state, clock, guard, listener, watcher } = ground;
         let config = file.config();
         let credentials = web::guard::credentials_folder();
-        let guard = Guard::new(&config.web, credentials.as_deref()).map_err(Failure::Fault)?;
-        if let Some(fault) = exposure_faults(&config, true).into_iter().next() {
-            return Err(Failure::Fault(fault));
-        }
         let (settings, broker) = link_of(&file, &state, credentials.as_deref()).await?;
 
         let now = clock.now();
@@ -177,17 +175,15 @@ async fn link_of(
     let settings = LinkSettings {
         host: String::new(),
         port: 0,
-        tls: None,
         user: config.broker.user.clone(),
         password: None,
         client_id,
         alive_topic: Some(file.alive_topic()),
     };
     match &config.broker.at {
-        BrokerAt::Address { host, port, encryption } => {
+        BrokerAt::Address { host, port } => {
             let password = password(&config, credentials)?;
-            let tls = Tls::of(encryption).map_err(Failure::Fault)?;
-            Ok((LinkSettings { host: host.clone(), port: *port, tls, password, ..settings }, None))
+            Ok((LinkSettings { host: host.clone(), port: *port, password, ..settings }, None))
         }
         BrokerAt::Own { serve, accounts_file } => {
             let broker = OwnBroker::start(*serve, accounts_file.as_deref(), state.folder()).await;
@@ -220,6 +216,19 @@ fn client_id(config: &Config, random: &str) -> String {
     let place: String = config.place.slug().chars().filter(|c| *c != '-').collect();
     let room = 23_usize.saturating_sub(random.len());
     format!("{}{random}", place.get(..room).unwrap_or(&place))
+}
+
+/// Who gets in, over HTTP and to our own broker. To be settled before anything listens.
+///
+/// # Errors
+///
+/// When the file asks to listen beyond loopback without token or accounts, or the token can't be used.
+pub fn admit(config: &Config) -> Result<Guard, Failure> {
+    let guard = Guard::new(&config.web, web::guard::credentials_folder().as_deref()).map_err(Failure::Fault)?;
+    match exposure_faults(config, true).into_iter().next() {
+        Some(fault) => Err(Failure::Fault(fault)),
+        None => Ok(guard),
+    }
 }
 
 /// Listens where the file says.

@@ -1,11 +1,14 @@
 //! The TOML file as the running daemon has it: read at the start, read again on request, copied once it is good.
 //!
-//! A faulty file never replaces good rules: a start falls back on the last good copy, a reload changes nothing.
+//! A faulty file never replaces good rules: a start falls back on the last good copy, a reload changes nothing. Reading
+//! and checking it again takes a thread of its own: neither a heap of junk nor a disk that hangs holds up a lamp.
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::thread;
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, SecondsFormat, Utc};
+use tokio::sync::oneshot;
 use tracing::{error, info, warn};
 
 use crate::cli::{Failure, file};
@@ -29,9 +32,28 @@ pub struct RulesFile {
     facts: FileFacts,
     /// The text of the one in force, if it was read from the file.
     text: Option<Vec<u8>>,
+    /// What a thread is finding out.
+    under_way: Option<oneshot::Receiver<Found>>,
+    /// Somebody asked while that was so: the file may have been saved since.
+    again: bool,
+}
+
+/// What came of reading the file again.
+#[derive(Debug)]
+pub struct Found {
+    at: DateTime<Utc>,
+    read: Result<Good, Unread>,
+}
+
+#[derive(Debug)]
+struct Good {
+    text: Vec<u8>,
+    config: Arc<Config>,
+    warnings: Arc<[Fault]>,
 }
 
 /// Why a file could not be read.
+#[derive(Debug)]
 enum Unread {
     /// The system gave no text: its words, with the path.
     System(String),
@@ -60,13 +82,18 @@ impl RulesFile {
         match (read(&path), copy) {
             (Ok((text, checked)), _) => {
                 keep_copy(state, &text);
-                Ok((RulesFile { text: Some(text), ..RulesFile::new(path, checked, Vec::new(), now, now) }, last_run))
+                Ok((RulesFile { text: Some(text), ..RulesFile::new(path, checked, now, now) }, last_run))
             }
             (Err(unread), Some(copy)) => {
-                error!("{}\nthe file can't be used: going on with the last good copy of it", unread.text());
-                let faults = unread.facts();
                 let read_at = state.good_file_at().unwrap_or(now);
-                Ok((RulesFile::new(path, copy, faults, read_at, now), last_run))
+                error!(
+                    "{}\nthe file can't be used: going on with the last good copy of it, read at {}",
+                    unread.text(),
+                    read_at.to_rfc3339_opts(SecondsFormat::Secs, true)
+                );
+                let mut file = RulesFile::new(path, copy, read_at, now);
+                (file.facts.faults, file.facts.faulty_at) = (unread.facts(), Some(now));
+                Ok((file, last_run))
             }
             (Err(unread), None) => Err(Failure::Fault(unread.text())),
         }
@@ -74,20 +101,14 @@ impl RulesFile {
 
     /// A file that came with the program, for the demonstration.
     pub fn built_in(path: PathBuf, checked: Checked, now: DateTime<Utc>) -> RulesFile {
-        RulesFile::new(path, checked, Vec::new(), now, now)
+        RulesFile::new(path, checked, now, now)
     }
 
-    fn new(
-        path: PathBuf,
-        checked: Checked,
-        faults: Vec<Fault>,
-        read_at: DateTime<Utc>,
-        now: DateTime<Utc>,
-    ) -> RulesFile {
+    fn new(path: PathBuf, checked: Checked, read_at: DateTime<Utc>, now: DateTime<Utc>) -> RulesFile {
         let warnings = warnings(&checked, now);
         let config = Arc::new(checked.config);
-        let facts = FileFacts { read_at, faults, warnings };
-        RulesFile { path, at_start: config.clone(), config, facts, text: None }
+        let facts = FileFacts { read_at, faults: [].into(), faulty_at: None, warnings };
+        RulesFile { path, at_start: config.clone(), config, facts, text: None, under_way: None, again: false }
     }
 
     /// Copies the file in force again, where the copy is gone.
@@ -97,16 +118,50 @@ impl RulesFile {
         }
     }
 
-    /// Reads the file again. `None` if it has faults, which are in the log and among the facts from then on, or if
-    /// nothing in it has changed.
-    pub fn read_again(&mut self, now: DateTime<Utc>, state: &State) -> Option<Arc<Config>> {
-        match read(&self.path) {
-            Ok((text, checked)) => {
-                keep_copy(state, &text);
+    /// Has the file read again, in a thread of its own. Where one is at it already, once more after that: what is found
+    /// last is what was saved last.
+    pub fn read_again(&mut self, now: DateTime<Utc>, state: &Arc<State>) {
+        if self.under_way.is_some() {
+            self.again = true;
+            return;
+        }
+        self.again = false;
+        let (tell, found) = oneshot::channel();
+        let (path, state) = (self.path.clone(), state.clone());
+        let reading = thread::Builder::new().name("file".into()).spawn(move || {
+            let read = read(&path).map(|(text, checked)| {
+                keep_copy(&state, &text);
+                Good { text, warnings: warnings(&checked, now), config: Arc::new(checked.config) }
+            });
+            // Nobody waits for it any more at a stop.
+            let _ = tell.send(Found { at: now, read });
+        });
+        match reading {
+            Ok(_) => self.under_way = Some(found),
+            Err(because) => error!(%because, "there is no thread to read the file with: the rules in force go on"),
+        }
+    }
+
+    /// What comes of reading it again, once it is known. Cancel-safe.
+    pub async fn found(&mut self) -> Found {
+        let Some(found) = &mut self.under_way else { return std::future::pending().await };
+        let found = found.await;
+        self.under_way = None;
+        found.unwrap_or_else(|_| {
+            let because = "cannot read the file: a fault in lampward ended it".to_owned();
+            Found { at: self.facts.read_at, read: Err(Unread::System(because)) }
+        })
+    }
+
+    /// Takes up what was found. `None` if the file has faults, which are in the log and among the facts from then on, or
+    /// if nothing in it has changed.
+    pub fn take_up(&mut self, found: Found) -> Option<Arc<Config>> {
+        match found.read {
+            Ok(Good { text, config, warnings }) => {
                 self.text = Some(text);
-                self.facts = FileFacts { read_at: now, faults: Vec::new(), warnings: warnings(&checked, now) };
-                let changed = *self.config != checked.config;
-                self.config = Arc::new(checked.config);
+                self.facts = FileFacts { read_at: found.at, faults: [].into(), faulty_at: None, warnings };
+                let changed = self.config != config;
+                self.config = config;
                 let waits = self.notices();
                 info!(path = %self.path.display(), changed, "the file was read again");
                 waits.iter().for_each(|notice| warn!("{notice}"));
@@ -114,10 +169,15 @@ impl RulesFile {
             }
             Err(unread) => {
                 error!("{}\nthe file can't be used: the rules in force go on", unread.text());
-                self.facts.faults = unread.facts();
+                (self.facts.faults, self.facts.faulty_at) = (unread.facts(), Some(found.at));
                 None
             }
         }
+    }
+
+    /// Whether somebody asked for it while it was being read.
+    pub fn is_to_be_read_again(&self) -> bool {
+        self.again
     }
 
     /// The file in force.
@@ -172,10 +232,10 @@ impl Unread {
         }
     }
 
-    fn facts(&self) -> Vec<Fault> {
+    fn facts(&self) -> Arc<[Fault]> {
         match self {
             // Without the path: this goes out over HTTP.
-            Unread::System(text) => vec![Fault {
+            Unread::System(text) => Arc::new([Fault {
                 file: String::new(),
                 line: 1,
                 column: 1,
@@ -184,7 +244,7 @@ impl Unread {
                 underline_len: 0,
                 expected: None,
                 nearest: None,
-            }],
+            }]),
             Unread::Faults(faults) => faults.0.iter().take(SHOWN).cloned().collect(),
         }
     }
@@ -198,7 +258,7 @@ fn read(path: &Path) -> Result<(Vec<u8>, Checked), Unread> {
 
 /// What a person should look at, in the order of the file and in the log: rules that never happen among it. The whole
 /// outlook is for `check`: it takes longer than a lamp should wait.
-fn warnings(checked: &Checked, now: DateTime<Utc>) -> Vec<Fault> {
+fn warnings(checked: &Checked, now: DateTime<Utc>) -> Arc<[Fault]> {
     let first = local_of(&checked.config.place.zone, now).date_naive();
     let never = never(&mut Plan::new(Arc::new(checked.config.clone())), first, &checked.spots);
     let mut all = checked.warnings.clone();
@@ -207,7 +267,7 @@ fn warnings(checked: &Checked, now: DateTime<Utc>) -> Vec<Fault> {
     for warning in &all {
         warn!("{warning}");
     }
-    all
+    all.into()
 }
 
 fn keep_copy(state: &State, text: &[u8]) {

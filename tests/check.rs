@@ -186,7 +186,7 @@ fn the_running_daemon_is_told_of_rules_that_never_happen_and_of_no_others() {
     let text = format!("{QUITO}{LAMP}lit = [\n{rules}\n]\n");
     let now = "2026-11-25T12:00:00Z".parse().expect("an instant");
     let file = RulesFile::built_in("house.toml".into(), house(&text), now);
-    let said: Vec<_> = file.facts().warnings.into_iter().map(|fault| (fault.line, fault.message)).collect();
+    let said: Vec<_> = file.facts().warnings.iter().map(|fault| (fault.line, fault.message.clone())).collect();
     assert_eq!(said, [(10, "rule 2 of a never happens in the two years from 2026-11-25".to_owned())]);
 }
 

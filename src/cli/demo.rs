@@ -12,7 +12,7 @@ use tokio::sync::mpsc;
 use super::Failure;
 use super::run::{in_runtime, stop_signal};
 use crate::clock::{self, Clock};
-use crate::house::{Ground, House};
+use crate::house::{self, Ground, House};
 use crate::make_believe::{MakeBelieve, Manners};
 use crate::pure::config::{self, Broker, BrokerAt, Checked, Config, Web, WebRead};
 use crate::pure::entry::{Entry, EntryKind};
@@ -69,7 +69,8 @@ pub fn run(args: &Demo) -> Result<(), Failure> {
         let config = file.config();
         let clock = Clock::fast(clock::wall(), args.speed);
         let (watcher, entries) = mpsc::unbounded_channel();
-        let ground = Ground { file, last_run: None, state, clock, listener, watcher: Some(watcher) };
+        let guard = house::admit(&config)?;
+        let ground = Ground { file, last_run: None, state, clock, guard, listener, watcher: Some(watcher) };
         let house = House::open(ground).await?;
         let broker =
             house.broker_address().ok_or_else(|| Failure::Other("the demo has no broker of its own".into()))?;

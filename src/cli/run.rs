@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 use tokio::signal::unix::{Signal, SignalKind, signal};
-use tokio::sync::mpsc;
+use tokio::sync::{mpsc, oneshot};
 use tracing::info;
 
 use super::Failure;
@@ -39,6 +39,7 @@ pub fn run(args: &Run) -> Result<(), Failure> {
         let state = State::open(args.state.as_deref()).map_err(|fault| Failure::Other(fault.to_string()))?;
         let (file, last_run) = RulesFile::open(path, &state, clock::wall())?;
         let config = file.config();
+        let guard = house::admit(&config)?;
         let listener = house::listen(&config)?;
         let clock = Clock::real(config.clock)
             .map_err(|error| Failure::Other(format!("cannot wait on the clock: {}", reason(&error))))?;
@@ -47,9 +48,9 @@ pub fn run(args: &Run) -> Result<(), Failure> {
             state = %state.folder().display(), web = %format!("http://{}/", config.web.listen), "starting"
         );
         let (ask_reload, reload) = mpsc::channel(1);
-        let _watcher = crate::watch::watch(file.path(), ask_reload.clone());
+        crate::watch::watch(file.path(), ask_reload.clone());
         tokio::spawn(reload_on_hangup(hangup, ask_reload));
-        let house = House::open(Ground { file, last_run, state, clock, listener, watcher: None }).await?;
+        let house = House::open(Ground { file, last_run, state, clock, guard, listener, watcher: None }).await?;
         house.live(reload, stop).await;
         Ok(())
     })
@@ -64,16 +65,34 @@ pub(super) fn in_runtime<T>(work: impl Future<Output = Result<T, Failure>>) -> R
     done
 }
 
-/// Done at the first SIGTERM or SIGINT; the second ends the process at once.
+/// Done at the first SIGTERM or SIGINT; the second ends the process at once, whatever it hangs on.
 pub(super) fn stop_signal() -> Result<impl Future<Output = ()>, Failure> {
-    let mut term = listen(SignalKind::terminate())?;
-    let mut int = listen(SignalKind::interrupt())?;
-    Ok(async move {
+    let (first, stop) = oneshot::channel();
+    let (listening, listens) = std::sync::mpsc::sync_channel(1);
+    let wait = async move || {
+        let (mut term, mut int) = match (listen(SignalKind::terminate()), listen(SignalKind::interrupt())) {
+            (Ok(term), Ok(int)) => (term, int),
+            (Err(failure), _) | (_, Err(failure)) => return drop(listening.send(Err(failure))),
+        };
+        let _ = listening.send(Ok(()));
         tokio::select! { _ = term.recv() => {}, _ = int.recv() => {} }
-        tokio::spawn(async move {
-            tokio::select! { _ = term.recv() => {}, _ = int.recv() => {} }
-            std::process::exit(1);
-        });
+        let _ = first.send(());
+        tokio::select! { _ = term.recv() => {}, _ = int.recv() => {} }
+        std::process::exit(1);
+    };
+    let spawned = std::thread::Builder::new().name("signals".into()).spawn(move || {
+        // Never the runtime of the loop: that one may be what hangs.
+        if let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() {
+            runtime.block_on(wait());
+        }
+    });
+    let nobody = || Failure::Other("cannot wait for signals: there is no thread to do it".into());
+    spawned.map_err(|_| nobody())?;
+    listens.recv().map_err(|_| nobody())??;
+    Ok(async move {
+        if stop.await.is_err() {
+            std::future::pending().await
+        }
     })
 }
 

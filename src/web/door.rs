@@ -67,7 +67,9 @@ pub struct FileFacts {
     /// When the file in force was read.
     pub read_at: DateTime<Utc>,
     /// Why the newest one could not be used; empty where it is the one in force.
-    pub faults: Vec<Fault>,
+    pub faults: Arc<[Fault]>,
+    /// When that newest one was read.
+    pub faulty_at: Option<DateTime<Utc>>,
     /// What is odd about the one in force.
-    pub warnings: Vec<Fault>,
+    pub warnings: Arc<[Fault]>,
 }

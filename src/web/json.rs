@@ -115,6 +115,9 @@ pub struct FileNow {
     pub read_at: String,
     /// Why a newer one could not be used.
     pub faults: Vec<FileFault>,
+    /// When that newer one was read.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub faulty_at: Option<String>,
     /// What is odd about the one in force.
     pub warnings: Vec<FileFault>,
 }
@@ -403,6 +406,7 @@ fn file(facts: &Facts) -> FileNow {
     FileNow {
         read_at: instant(&facts.config.place.zone, facts.file.read_at),
         faults: facts.file.faults.iter().map(file_fault).collect(),
+        faulty_at: facts.file.faulty_at.map(|at| instant(&facts.config.place.zone, at)),
         warnings: facts.file.warnings.iter().map(file_fault).collect(),
     }
 }

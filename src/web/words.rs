@@ -89,7 +89,9 @@ pub fn troubles(status: &Status) -> Vec<String> {
     }
     if !status.file.faults.is_empty() {
         let read_at = when(&status.now, &status.file.read_at);
-        troubles.push(format!("The file has faults; the one read {read_at} stays in force."));
+        let faulty_at = status.file.faulty_at.as_deref().unwrap_or(&status.now);
+        let faulty_at = when(&status.now, faulty_at);
+        troubles.push(format!("The file read {faulty_at} has faults; the rules read {read_at} stay in force."));
     }
     troubles.extend(status.notices.iter().map(|notice| format!("{}.", notice.trim_end_matches('.'))));
     troubles

@@ -82,7 +82,6 @@ impl Ground {
     /// for a while after it was over.
     pub fn suffer(&mut self, fault: Fault) {
         let own = self.mosquitto.is_none();
-        println!("{}  {}", lampward::clock::wall().format("%H:%M:%S"), fault.word());
         *self.figures.borrow_mut().faults.entry(fault.word()).or_insert(0) += 1;
         let before = self.daemon().status()["broker"]["since"].clone();
         let recovered = match fault {
@@ -224,7 +223,7 @@ impl Ground {
         Instant::now()
     }
 
-    /// Everything has to be right while it goes on: from its first 5 s.
+    /// Everything has to be right while it goes on.
     fn junk(&mut self) -> Instant {
         let begun = Instant::now();
         let before = self.plugs.counted("junk");
@@ -234,7 +233,7 @@ impl Ground {
             assert!(begun.elapsed() < Duration::from_secs(60), "seed={}: the junk is not taken", self.seed);
             std::thread::sleep(Duration::from_millis(50));
         }
-        Instant::now()
+        begun
     }
 
     /// Live ones, and one that stays with the broker. The own broker takes none.

@@ -190,6 +190,11 @@ impl Daemon {
         until("the daemon ends", || self.child.borrow_mut().try_wait().unwrap())
     }
 
+    /// How it ended, if it has.
+    pub fn ended(&self) -> Option<ExitStatus> {
+        self.child.borrow_mut().try_wait().unwrap()
+    }
+
     /// Sends a signal.
     pub fn signal(&self, signal: Signal) {
         kill_process(self.pid(), signal).unwrap();

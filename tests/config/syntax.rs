@@ -182,3 +182,20 @@ fn a_byte_order_mark_and_line_ends_of_other_systems_do_no_harm() {
     let text = format!("{text}[sun]\r\nlead = \"3 h\"\r\n");
     check_shown(&text, "house.toml:6:9: `3 h` is too long\n6 | lead = \"3 h\"\n  |         ^^^ 0 min to 2 h");
 }
+
+/// Megabytes of it would otherwise cost minutes and fill the memory of a small board.
+#[test]
+fn a_heap_of_junk_is_given_up_after_two_thousand_faults() {
+    #[track_caller]
+    fn check(what: &str, junk: &[u8], first: &str) {
+        let faults = lampward::pure::config::read("house.toml", junk).expect_err(what).0;
+        assert!((1_000..=2_000).contains(&faults.len()), "{what}: {}", faults.len());
+        assert_eq!(faults[0].message, first, "{what}");
+    }
+    let hopeless = "there are more than 2000 faults from here on: what follows was not read";
+    check("broken lines", "k = \"sunset\" and more\n".repeat(20_000).as_bytes(), hopeless);
+    check("open headers", "[channel.x\n".repeat(20_000).as_bytes(), hopeless);
+    check("no text", &[0xfe, b'\n'].repeat(500_000), hopeless);
+    let channels: String = (0..5_000).map(|n| format!("[channel.b{n}]\nlabel = 3\nplug = \"a/+\"\n")).collect();
+    check("faulty lamps", channels.as_bytes(), "`place` is missing in this file");
+}

@@ -72,7 +72,12 @@ pub fn facts(config: Arc<Config>) -> Facts {
         clock_because: "synchronised".into(),
         link_since: utc("2026-11-20T07:11:02+01:00"),
         link_because: None,
-        file: FileFacts { read_at: utc("2026-11-20T07:11:02+01:00"), faults: vec![], warnings: vec![] },
+        file: FileFacts {
+            read_at: utc("2026-11-20T07:11:02+01:00"),
+            faults: [].into(),
+            faulty_at: None,
+            warnings: [].into(),
+        },
         notices: vec![],
     }
 }

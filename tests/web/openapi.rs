@@ -100,7 +100,7 @@ fn full(house: &House) {
             because: "plug silent".into(),
         });
         let faulty = lampward::pure::config::read("house.toml", b"[place]\nnam = \"x\"\n");
-        facts.file.faults = faulty.expect_err("faults").0;
+        facts.file.faults = faulty.expect_err("faults").0.into();
         facts.notices = vec!["a change of [web] waits for a restart".into()];
         facts.link_because = Some("connection refused".into());
     });

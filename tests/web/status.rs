@@ -157,7 +157,7 @@ async fn faults_of_the_file_are_shown_without_its_path() {
     let house = House::plain().await;
     let text = "[place]\nname = \"Skarvholmen\"\nposition = \"95 N, 5 E\"\ntime_zone = \"Europe/Oslo\"\n";
     let faults = lampward::pure::config::read("/somewhere/private/house.toml", text.as_bytes()).expect_err("faults");
-    house.change(|facts| facts.file.faults = faults.0);
+    house.change(|facts| facts.file.faults = faults.0.clone().into());
     for path in ["/status", "/"] {
         let reply = house.get(path).await;
         assert!(reply.body.contains("95 N, 5 E"), "{}", reply.body);

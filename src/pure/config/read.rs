@@ -7,10 +7,10 @@ use super::channels::{Known, absence, channels};
 use super::fault::{Fault, Faults, PhraseFault};
 use super::place::{place, shifts, times};
 use super::plugs::kinds;
-use super::reader::{Reader, Table, open};
+use super::reader::{MOST_FAULTS, Reader, Table, open};
 use super::service::{broker, clock, daybook_years, web};
 use super::spots::Spots;
-use super::syntax::heal;
+use super::syntax::{heal, hopeless_from};
 
 /// The tables of a file.
 const TABLES: [&str; 10] =
@@ -34,8 +34,14 @@ pub struct Checked {
 /// # Errors
 /// Every fault of the file, in its order, each with line and column.
 pub fn read(file_name: &str, text: &[u8]) -> Result<Checked, Faults> {
-    let (text, foreign) = utf8(text.strip_prefix(BYTE_ORDER_MARK).unwrap_or(text));
+    let (mut text, foreign) = utf8(text.strip_prefix(BYTE_ORDER_MARK).unwrap_or(text));
+    let hopeless = hopeless_from(&text, MOST_FAULTS).or((foreign.len() >= MOST_FAULTS).then_some(text.len()));
+    text.truncate(hopeless.unwrap_or(text.len()));
     let mut reader = Reader::new(file_name, &text);
+    if hopeless.is_some() {
+        let message = format!("there are more than {MOST_FAULTS} faults from here on: what follows was not read");
+        reader.syntax(PhraseFault::new(0..0, message).expected("a file of lampward's"), false);
+    }
     for at in foreign {
         let fault = PhraseFault::new(at..at + char::REPLACEMENT_CHARACTER.len_utf8(), "this is not text in UTF-8");
         reader.syntax(fault.expected("a file saved as UTF-8"), true);
@@ -43,6 +49,9 @@ pub fn read(file_name: &str, text: &[u8]) -> Result<Checked, Faults> {
     let healed = heal(&text, &TABLES);
     for (fault, breaks_line) in healed.faults {
         reader.syntax(fault, breaks_line);
+    }
+    if hopeless.is_some() {
+        return Err(Faults(reader.finish().0));
     }
     reader.lost(healed.lost);
     let root = DeTable::parse_recoverable(&healed.sound).0;
@@ -58,13 +67,17 @@ pub fn read(file_name: &str, text: &[u8]) -> Result<Checked, Faults> {
     }
 }
 
-/// The text, with every run of bytes that is no UTF-8 replaced by one character, and where those are.
+/// The text, with every run of bytes that is no UTF-8 replaced by one character, and where those are. It ends where
+/// there are too many of them.
 fn utf8(bytes: &[u8]) -> (String, Vec<usize>) {
     let mut text = String::with_capacity(bytes.len());
     let mut foreign = Vec::new();
     for chunk in bytes.utf8_chunks() {
         text.push_str(chunk.valid());
         if !chunk.invalid().is_empty() {
+            if foreign.len() >= MOST_FAULTS {
+                break;
+            }
             foreign.push(text.len());
             text.push(char::REPLACEMENT_CHARACTER);
         }

@@ -15,6 +15,9 @@ pub(super) type Value<'t> = Spanned<DeValue<'t>>;
 /// its whole line with it, and one endless line with many faults would fill the memory.
 pub(super) const MOST_SHOWN: usize = 16 * 1024 * 1024;
 
+/// So many faults are gathered; a file with more is none that a person wrote, and nothing more of it is looked at.
+pub(super) const MOST_FAULTS: usize = 2_000;
+
 /// Gathers faults and warnings while a file is read.
 pub(super) struct Reader<'t> {
     file: &'t str,
@@ -83,6 +86,9 @@ impl<'t> Reader<'t> {
     /// A fault of the text itself. Where it breaks its line, nothing else is reported there.
     pub fn syntax(&mut self, fault: PhraseFault, breaks_line: bool) {
         let line = self.line_index(fault.at.start);
+        if self.is_full() {
+            return;
+        }
         if breaks_line {
             if self.broken.contains(&line) {
                 return;
@@ -97,9 +103,14 @@ impl<'t> Reader<'t> {
         self.lost = lost;
     }
 
+    /// Whether there are so many faults that looking for more helps nobody.
+    pub fn is_full(&self) -> bool {
+        self.faults.len() >= MOST_FAULTS
+    }
+
     /// A fault of what the text says.
     pub fn refuse(&mut self, fault: PhraseFault) {
-        if !self.broken.contains(&self.line_index(fault.at.start)) {
+        if !self.is_full() && !self.broken.contains(&self.line_index(fault.at.start)) {
             self.faults.push(fault);
         }
     }
@@ -136,7 +147,9 @@ impl<'t> Reader<'t> {
 
     /// Something that a person should look at.
     pub fn warn(&mut self, warning: PhraseFault) {
-        self.warnings.push(warning);
+        if self.warnings.len() < MOST_FAULTS {
+            self.warnings.push(warning);
+        }
     }
 
     /// Everything found, in the order of the file: faults, then warnings.
@@ -266,6 +279,9 @@ impl<'t> Reader<'t> {
         parse: impl FnOnce(&str) -> Result<T, PhraseFault>,
     ) -> Option<T> {
         let text = self.text(entry)?;
+        if self.is_full() {
+            return None;
+        }
         parse(text).map_err(|fault| self.refuse_within(entry.at(), text, fault)).ok()
     }
 

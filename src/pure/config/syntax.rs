@@ -11,6 +11,29 @@ use super::fault::{PhraseFault, quoted};
 /// Statements given up one by one; a file with more broken ones is no file of ours.
 const ROUNDS: usize = 40;
 
+/// Bytes that are looked at together, to find out whether a text is worth reading.
+const PIECE: usize = 64 * 1024;
+
+/// Where a text has had more faults than a person can have made, if it has: reading on would take seconds and fill the
+/// memory of a small board, and help nobody.
+pub(super) fn hopeless_from(text: &str, most: usize) -> Option<usize> {
+    if text.len() <= PIECE {
+        return None;
+    }
+    let (mut at, mut faults) = (0, 0);
+    while at < text.len() {
+        let end = (at + PIECE..).find(|&end| text.is_char_boundary(end.min(text.len()))).unwrap_or(text.len());
+        let end = end.min(text.len());
+        let end = text[at..end].rfind("\n[").map_or(end, |newline| at + newline + 1).max(at + 1);
+        faults += DeTable::parse_recoverable(&text[at..end]).1.len();
+        if faults > most {
+            return Some(end);
+        }
+        at = end;
+    }
+    None
+}
+
 /// What is wrong with a text, and what can be read of it.
 pub(super) struct Healed {
     /// The text with what can't be read blanked out, byte for byte.
