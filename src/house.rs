@@ -16,7 +16,7 @@ use crate::clock::{self, Clock};
 use crate::daemon::{Daemon, MISSES_SHOWN};
 use crate::daybook::{Daybook, Filter};
 use crate::keepsake::KeepsakeFile;
-use crate::link::{Link, LinkSettings};
+use crate::link::{Link, LinkSettings, Tls};
 use crate::pure::config::{BrokerAt, Config, exposure_faults};
 use crate::pure::entry::{Entry, EntryKind};
 use crate::pure::keeper::{Down, Keeper, Miss, Start, Step};
@@ -175,15 +175,17 @@ async fn link_of(
     let settings = LinkSettings {
         host: String::new(),
         port: 0,
+        tls: None,
         user: config.broker.user.clone(),
         password: None,
         client_id,
         alive_topic: Some(file.alive_topic()),
     };
     match &config.broker.at {
-        BrokerAt::Address { host, port } => {
+        BrokerAt::Address { host, port, encryption } => {
             let password = password(&config, credentials)?;
-            Ok((LinkSettings { host: host.clone(), port: *port, password, ..settings }, None))
+            let tls = Tls::of(encryption).map_err(Failure::Fault)?;
+            Ok((LinkSettings { host: host.clone(), port: *port, tls, password, ..settings }, None))
         }
         BrokerAt::Own { serve, accounts_file } => {
             let broker = OwnBroker::start(*serve, accounts_file.as_deref(), state.folder()).await;

@@ -8,6 +8,7 @@ mod connection;
 mod filter;
 mod owner;
 mod retry;
+mod tls;
 mod words;
 
 use std::fmt;
@@ -17,6 +18,7 @@ use tokio::sync::mpsc;
 use tokio::task::JoinHandle;
 
 use crate::pure::keeper::Ticket;
+pub use tls::Tls;
 
 /// The broker is asked for a sign of life this often, and expects one of us.
 pub const KEEP_ALIVE: Duration = Duration::from_secs(10);
@@ -40,6 +42,8 @@ pub struct LinkSettings {
     pub host: String,
     /// Its port.
     pub port: u16,
+    /// Encrypted, with whom we trust; `None`: not encrypted.
+    pub tls: Option<Tls>,
     /// How we log in; `None`: we don't.
     pub user: Option<String>,
     /// Only with `user`.
@@ -52,8 +56,9 @@ pub struct LinkSettings {
 
 impl fmt::Debug for LinkSettings {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let LinkSettings { host, port, user, password: _, client_id, alive_topic } = self;
-        write!(f, "{host}:{port} as {client_id} user {user:?} on {alive_topic:?}")
+        let LinkSettings { host, port, tls, user, password: _, client_id, alive_topic } = self;
+        let how = if tls.is_some() { "by TLS " } else { "" };
+        write!(f, "{host}:{port} {how}as {client_id} user {user:?} on {alive_topic:?}")
     }
 }
 

@@ -114,7 +114,13 @@ pub async fn run(owner: &mut Owner) -> End {
 
 fn options(owner: &Owner) -> MqttOptions {
     let settings = &owner.settings;
-    let mut options = MqttOptions::new(&settings.client_id, words::host(&settings.host), settings.port);
+    // The client library takes the host as it stands for the name in the certificate, where brackets have no place; without
+    // them an IPv6 address is understood by the system's resolver alone.
+    let host = if settings.tls.is_some() { settings.host.clone() } else { words::host(&settings.host) };
+    let mut options = MqttOptions::new(&settings.client_id, host, settings.port);
+    if let Some(tls) = &settings.tls {
+        options.set_transport(tls.transport());
+    }
     options
         .set_keep_alive(KEEP_ALIVE)
         .set_clean_session(true)
@@ -364,7 +370,7 @@ impl Connection<'_> {
         let ended = match life {
             // A short life counts only if it was ended from over there.
             Some(life) if life >= GOOD_AFTER || (self.owner.up && words::closed(error)) => Ended::Lived(life),
-            _ => words::ended(error),
+            _ => words::ended(&self.owner.settings, error),
         };
         End::Lost { because, ended }
     }

@@ -25,7 +25,7 @@ pub struct Retry {
 pub enum Ended {
     /// There was none.
     Never,
-    /// User or password were refused.
+    /// User or password were refused, or the certificate of the broker by us.
     Refused,
     /// After it had been up for so long.
     Lived(Duration),

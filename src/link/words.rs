@@ -5,8 +5,8 @@ use std::io;
 use rumqttc::mqttbytes::Error as PacketError;
 use rumqttc::{ConnectReturnCode, ConnectionError, StateError};
 
-use super::LinkSettings;
 use super::retry::Ended;
+use super::{LinkSettings, tls};
 
 /// The broker as people know it: `192.0.2.7:1883`, `[2001:db8::7]:1883`, `broker.example:1883`.
 pub fn broker(settings: &LinkSettings) -> String {
@@ -21,6 +21,9 @@ pub fn host(host: &str) -> String {
 /// Why there is no connection, or none any more.
 pub fn because(settings: &LinkSettings, error: &ConnectionError, was_connected: bool) -> String {
     let at = broker(settings);
+    if let Some((because, _)) = tls::because(&at, &settings.host, error) {
+        return because;
+    }
     match error {
         ConnectionError::ConnectionRefused(code) => refused(settings, *code),
         ConnectionError::NetworkTimeout => format!("the broker at {at} does not answer"),
@@ -31,7 +34,9 @@ pub fn because(settings: &LinkSettings, error: &ConnectionError, was_connected: 
             format!("the broker at {at} sent a message of {bytes} bytes, too large for a report")
         }
         _ if !was_connected && closed(error) => {
-            format!("the broker at {at} closed the connection before it was made; it may refuse user or password")
+            format!(
+                "the broker at {at} closed the connection before it was made; it may refuse user or password, or want mqtts://"
+            )
         }
         _ if closed(error) => format!("the broker at {at} closed the connection"),
         ConnectionError::Io(error) => format!("cannot reach the broker at {at}: {}", plain(error)),
@@ -57,9 +62,10 @@ fn refused(settings: &LinkSettings, code: ConnectReturnCode) -> String {
     }
 }
 
-/// Whether this end counts as a refusal of user or password.
-pub fn ended(error: &ConnectionError) -> Ended {
+/// Whether this end counts as a refusal of user, password or certificate.
+pub fn ended(settings: &LinkSettings, error: &ConnectionError) -> Ended {
     match error {
+        error if tls::because("", &settings.host, error).is_some_and(|(_, lasting)| lasting) => Ended::Refused,
         ConnectionError::ConnectionRefused(
             ConnectReturnCode::BadUserNamePassword | ConnectReturnCode::NotAuthorized | ConnectReturnCode::BadClientId,
         ) => Ended::Refused,
@@ -101,6 +107,7 @@ mod tests {
         let settings = LinkSettings {
             host: "192.0.2.7".into(),
             port: 1883,
+            tls: None,
             user: user.map(str::to_owned),
             password: None,
             client_id: "lampward-skarvholmen-1".into(),
@@ -136,7 +143,7 @@ mod tests {
             io(io::ErrorKind::ConnectionReset),
             false,
             None,
-            "the broker at 192.0.2.7:1883 closed the connection before it was made; it may refuse user or password",
+            "the broker at 192.0.2.7:1883 closed the connection before it was made; it may refuse user or password, or want mqtts://",
         );
         check(StateError::ConnectionAborted.into(), true, None, "the broker at 192.0.2.7:1883 closed the connection");
         check(StateError::AwaitPingResp.into(), true, None, "the broker at 192.0.2.7:1883 has fallen silent");

@@ -82,6 +82,7 @@ impl Ground {
     /// for a while after it was over.
     pub fn suffer(&mut self, fault: Fault) {
         let own = self.mosquitto.is_none();
+        println!("{}  {}", lampward::clock::wall().format("%H:%M:%S"), fault.word());
         *self.figures.borrow_mut().faults.entry(fault.word()).or_insert(0) += 1;
         let before = self.daemon().status()["broker"]["since"].clone();
         let recovered = match fault {
@@ -223,7 +224,7 @@ impl Ground {
         Instant::now()
     }
 
-    /// Everything has to be right while it goes on.
+    /// Everything has to be right while it goes on: from its first 5 s.
     fn junk(&mut self) -> Instant {
         let begun = Instant::now();
         let before = self.plugs.counted("junk");
@@ -233,7 +234,7 @@ impl Ground {
             assert!(begun.elapsed() < Duration::from_secs(60), "seed={}: the junk is not taken", self.seed);
             std::thread::sleep(Duration::from_millis(50));
         }
-        begun
+        Instant::now()
     }
 
     /// Live ones, and one that stays with the broker. The own broker takes none.

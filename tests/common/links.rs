@@ -18,6 +18,7 @@ pub fn settings(broker: SocketAddr, id: &str) -> LinkSettings {
     LinkSettings {
         host: broker.ip().to_string(),
         port: broker.port(),
+        tls: None,
         user: None,
         password: None,
         client_id: id.to_owned(),

@@ -203,9 +203,10 @@ fn lead_and_lag_are_from_nothing_to_two_hours() {
 fn the_broker_is_an_address_or_lampwards_own() {
     let example = "mqtt://192.0.2.7:1883";
     let address = |address: &str| format!("[broker]\naddress = \"{address}\"\n");
-    check(&address("«mqtts://»192.0.2.7"), "mqtts:// is not built yet: use mqtt://", example);
-    check(&address("«http://»192.0.2.7"), "the address of a broker begins with mqtt://", example);
-    check(&address("«192.0.2.7:1883»"), "the address of a broker begins with mqtt://", example);
+    let begins = "the address of a broker begins with mqtt:// or mqtts://";
+    check(&address("«http://»192.0.2.7"), begins, example);
+    check(&address("«192.0.2.7:1883»"), begins, example);
+    check(&address("mqtts://«»"), "the address has no host", example);
     check(&address("mqtt://«»"), "the address has no host", example);
     check(&address("mqtt://192.0.2.7«:70000»"), "`:70000` is no port", "1 to 65535");
     check(&address("mqtt://192.0.2.7:1883«/x»"), "nothing follows the port of a broker", example);
@@ -216,15 +217,26 @@ fn the_broker_is_an_address_or_lampwards_own() {
     );
     check(&address("mqtt://«a b»"), "`a b` is no name of a host", example);
     check(&address("mqtt://[«2001:db8::g»]:1883"), "no IPv6 address stands between the brackets", example);
-    for good in ["mqtt://192.0.2.7", "mqtt://broker.example:1884", "mqtt://[2001:db8::1]", "mqtt://[2001:db8::1]:1884"]
-    {
+    for good in [
+        "mqtts://192.0.2.7",
+        "mqtt://192.0.2.7",
+        "mqtt://broker.example:1884",
+        "mqtt://[2001:db8::1]",
+        "mqtt://[2001:db8::1]:1884",
+    ] {
         check_good(&address(good));
     }
     check(
         "[broker]\naddress = \"mqtt://a\"\n«ca» = \"x.pem\"\n",
-        "`ca` goes with mqtts://, which is not built yet",
-        "no ca, and an address with mqtt://",
+        "`ca` goes with an address that begins with mqtts://",
+        "address = \"mqtts://192.0.2.7:8883\" as well",
     );
+    check(
+        "[broker]\n«ca» = \"x.pem\"\n",
+        "`ca` goes with an address that begins with mqtts://",
+        "address = \"mqtts://192.0.2.7:8883\" as well",
+    );
+    check_good("[broker]\naddress = \"mqtts://a\"\nca = \"x.pem\"\n");
     check(
         "[broker]\naddress = \"mqtt://a\"\n«serve» = \"127.0.0.1:1883\"\n",
         "`serve` goes with lampward's own broker, and here is an address",

@@ -15,7 +15,7 @@ use crate::cli::file::FileOption;
 use crate::cli::run::{in_runtime, stop_signal};
 use crate::clock::Clock;
 use crate::house::password;
-use crate::link::{Link, LinkEvent, LinkSettings};
+use crate::link::{Link, LinkEvent, LinkSettings, Tls};
 use crate::pure::config::{BrokerAt, Config};
 use crate::pure::keeper::{Answer, Delivery, Input, Keeper, Order, OrderId, Output, Start, Step, Tried};
 use crate::state::reason;
@@ -43,7 +43,7 @@ pub fn run(file: &FileOption, channel: &str, nobody_at: &str) -> Result<tried::T
     let Some(index) = config.channels.iter().position(|known| known.name == channel) else {
         return Err(Failure::Fault(unknown(&config, channel)));
     };
-    let BrokerAt::Address { host, port } = config.broker.at.clone() else {
+    let BrokerAt::Address { host, port, encryption } = config.broker.at.clone() else {
         return Err(Failure::Other(format!(
             "{nobody}, and {} names no broker: without `address` under [broker] lampward serves its own, which is there \
              only while lampward runs; start it with `lampward run {0}` and try again",
@@ -54,6 +54,7 @@ pub fn run(file: &FileOption, channel: &str, nobody_at: &str) -> Result<tried::T
     let settings = LinkSettings {
         host,
         port,
+        tls: Tls::of(&encryption).map_err(Failure::Fault)?,
         user: config.broker.user.clone(),
         password: password(&config, credentials_folder().as_deref())?,
         client_id: format!("lampwardtry{}", (0..12).map(|_| fastrand::alphanumeric()).collect::<String>()),

@@ -105,12 +105,14 @@ pub struct Broker {
 /// The broker of the household, or Lampward's own.
 #[derive(Clone, Debug, PartialEq)]
 pub enum BrokerAt {
-    /// `address = "mqtt://host:port"`.
+    /// `address = "mqtt://host:port"` or `"mqtts://host:port"`.
     Address {
         /// Name or literal address, IPv6 without brackets.
         host: String,
-        /// 1883 where the file says none.
+        /// 1883 where the file says none, 8883 with `mqtts://`.
         port: u16,
+        /// Whether it is `mqtts://`, and who vouches for the broker.
+        encryption: Encryption,
     },
     /// No `address`: Lampward serves one.
     Own {
@@ -119,6 +121,17 @@ pub enum BrokerAt {
         /// Who may log in; required beyond loopback.
         accounts_file: Option<PathBuf>,
     },
+}
+
+/// How the connection to a broker is protected.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Encryption {
+    /// `mqtt://`: not at all.
+    None,
+    /// `mqtts://`, and the authorities that the system trusts vouch for the broker.
+    BySystem,
+    /// `mqtts://`, and those in the file of `ca` do.
+    ByCa(PathBuf),
 }
 
 /// `[web]`.

@@ -11,12 +11,13 @@ use super::phrases::parse_pace;
 use super::place::choose;
 use super::reader::{Entry, Reader, Table};
 use super::topic::LONGEST;
-use super::{Broker, BrokerAt, ClockTrust, Config, Web, WebRead};
+use super::{Broker, BrokerAt, ClockTrust, Config, Encryption, Web, WebRead};
 
 /// The page and its address where the file says nothing.
 const LISTEN: SocketAddr = SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), 8460);
-/// MQTT over TCP (IANA).
+/// MQTT over TCP, and over TLS (IANA).
 const MQTT_PORT: u16 = 1883;
+const MQTTS_PORT: u16 = 8883;
 /// Slower than this, commands would pile up; common practice, no source.
 const MOST_PACE: TimeDelta = TimeDelta::seconds(60);
 
@@ -38,9 +39,15 @@ pub(super) fn broker<'t>(reader: &mut Reader<'t>, root: &Table<'_, 't>) -> Optio
         let fault = || PhraseFault::new(0..text.len(), format!("{} is too long", quoted(text)));
         if pace <= MOST_PACE { Ok(pace) } else { Err(fault().expected("0 ms to 60 s")) }
     });
-    if let Some(entry) = table.get("ca") {
-        let fault = PhraseFault::new(entry.key_at(), "`ca` goes with mqtts://, which is not built yet");
-        reader.refuse(fault.expected("no ca, and an address with mqtt://"));
+    let ca = optional(reader, table.get("ca"), path);
+    let plain = match &address {
+        Some(Some(address)) => !address.encrypted,
+        Some(None) => false,
+        None => true,
+    };
+    if let Some(entry) = table.get("ca").filter(|_| plain) {
+        let fault = PhraseFault::new(entry.key_at(), "`ca` goes with an address that begins with mqtts://");
+        reader.refuse_unless_lost("broker", fault.expected(r#"address = "mqtts://192.0.2.7:8883" as well"#));
     }
     let stray: &[&str] = if address.is_some() { &["serve", "accounts_file"] } else { &["user", "password_file"] };
     for entry in stray.iter().filter_map(|key| table.get(key)) {
@@ -65,7 +72,14 @@ pub(super) fn broker<'t>(reader: &mut Reader<'t>, root: &Table<'_, 't>) -> Optio
         reader.warn(warning.expected("accounts_file as well"));
     }
     let at = match address {
-        Some(address) => address.map(|(host, port)| BrokerAt::Address { host, port }),
+        Some(address) => address.zip(ca).map(|(Address { host, port, encrypted }, ca)| {
+            let encryption = match (encrypted, ca) {
+                (false, _) => Encryption::None,
+                (true, None) => Encryption::BySystem,
+                (true, Some(file)) => Encryption::ByCa(file),
+            };
+            BrokerAt::Address { host, port, encryption }
+        }),
         None => Some(own(serve?, accounts_file?)),
     };
     let pace = pace?.to_std().unwrap_or(Duration::ZERO);
@@ -84,19 +98,24 @@ fn optional<'t, T>(
     }
 }
 
-/// `mqtt://host:port`, the port 1883 where none is written.
-fn address(text: &str) -> Result<(String, u16), PhraseFault> {
+/// Where a broker is.
+struct Address {
+    host: String,
+    port: u16,
+    encrypted: bool,
+}
+
+/// `mqtt://host:port` or `mqtts://host:port`, the port 1883 or 8883 where none is written.
+fn address(text: &str) -> Result<Address, PhraseFault> {
     const EXAMPLE: &str = "mqtt://192.0.2.7:1883";
-    const SCHEME: &str = "mqtt://";
     let fault = |at, message: &str| Err(PhraseFault::new(at, message).expected(EXAMPLE));
-    let Some(rest) = text.strip_prefix(SCHEME) else {
+    let (plain, secure) = (text.strip_prefix("mqtt://"), text.strip_prefix("mqtts://"));
+    let encrypted = secure.is_some();
+    let Some(rest) = plain.or(secure) else {
         let scheme = 0..text.find("://").map_or(text.len(), |at| at + "://".len());
-        if &text[scheme.clone()] == "mqtts://" {
-            return Err(PhraseFault::new(scheme, "mqtts:// is not built yet: use mqtt://").expected(EXAMPLE));
-        }
-        return fault(scheme, "the address of a broker begins with mqtt://");
+        return fault(scheme, "the address of a broker begins with mqtt:// or mqtts://");
     };
-    let start = SCHEME.len();
+    let start = text.len() - rest.len();
     if let Some(at) = rest.find('@') {
         return Err(PhraseFault::new(start..start + at + 1, "user and password do not stand in the address")
             .expected("user and password_file beside the address"));
@@ -124,8 +143,11 @@ fn address(text: &str) -> Result<(String, u16), PhraseFault> {
     }
     let port_at = text.len() - port.len()..text.len();
     match port.strip_prefix(':').map(str::parse) {
-        None if port.is_empty() => Ok((host.to_owned(), MQTT_PORT)),
-        Some(Ok(port)) if port > 0 => Ok((host.to_owned(), port)),
+        None if port.is_empty() => {
+            let port = if encrypted { MQTTS_PORT } else { MQTT_PORT };
+            Ok(Address { host: host.to_owned(), port, encrypted })
+        }
+        Some(Ok(port)) if port > 0 => Ok(Address { host: host.to_owned(), port, encrypted }),
         _ => Err(PhraseFault::new(port_at, format!("{} is no port", quoted(port))).expected("1 to 65535")),
     }
 }

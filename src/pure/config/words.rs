@@ -3,7 +3,7 @@
 use std::fmt;
 
 use super::phrases::{duration_words, weekdays_words};
-use super::{Broker, BrokerAt, ByHand, ClockTrust, Rule, WebRead};
+use super::{Broker, BrokerAt, ByHand, ClockTrust, Encryption, Rule, WebRead};
 use crate::pure::zone::{ClockChange, Zone};
 
 impl fmt::Display for Rule {
@@ -42,8 +42,11 @@ impl fmt::Display for Broker {
     /// `mqtt://192.0.2.7:1883`, or where Lampward's own is reached.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match &self.at {
-            BrokerAt::Address { host, port } if host.contains(':') => write!(f, "mqtt://[{host}]:{port}"),
-            BrokerAt::Address { host, port } => write!(f, "mqtt://{host}:{port}"),
+            BrokerAt::Address { host, port, encryption } => {
+                let scheme = if *encryption == Encryption::None { "mqtt" } else { "mqtts" };
+                let (open, close) = if host.contains(':') { ("[", "]") } else { ("", "") };
+                write!(f, "{scheme}://{open}{host}{close}:{port}")
+            }
             BrokerAt::Own { serve: Some(serve), .. } => write!(f, "lampward's own, on {serve}"),
             BrokerAt::Own { serve: None, .. } => f.write_str("lampward's own, on loopback"),
         }
