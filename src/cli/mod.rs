@@ -10,6 +10,7 @@ mod columns;
 mod demo;
 pub mod file;
 mod locate;
+mod new;
 mod now;
 mod override_;
 mod past;
@@ -45,6 +46,8 @@ pub enum Command {
     Year(year::Year),
     /// Shows when the Sun rises and sets, and the twilights, over dates.
     Almanac(almanac::Almanac),
+    /// Writes a first file, or adds a lamp to one, by asking.
+    New(Box<new::New>),
     /// Finds where the house stands, from a GPS receiver or a map, and writes it into the file on request.
     Locate(locate::Locate),
     /// Shows every fault of the file, or what was read from it.
@@ -119,6 +122,7 @@ pub fn run(cli: Cli) -> ExitCode {
         Command::Almanac(almanac) => almanac::run(&almanac),
         Command::Check(check) => check::run(&check),
         Command::Locate(locate) => locate::run(&locate),
+        Command::New(new) => new::run(&new),
         Command::Now(now) => now::run(&now),
         Command::Override(wish) => override_::run(&wish),
         Command::Cancel(cancel) => cancel::run(&cancel),

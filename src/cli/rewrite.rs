@@ -43,6 +43,27 @@ pub fn replace(path: &Path, old: &[u8], new: &[u8], now: DateTime<Utc>) -> Resul
     }
 }
 
+/// Writes a new file, readable by all as far as the umask allows.
+///
+/// # Errors
+/// There is one already, or it can't be written.
+pub fn create(path: &Path, text: &[u8]) -> Result<(), Failure> {
+    let put = || -> io::Result<()> {
+        let mode = fs::Permissions::from_mode(0o644);
+        let mut aside = tempfile::Builder::new().prefix(".lampward-").permissions(mode).tempfile_in(folder(path))?;
+        aside.write_all(text)?;
+        aside.as_file().sync_all()?;
+        aside.persist_noclobber(path).map_err(|error| error.error)?;
+        File::open(folder(path))?.sync_all()
+    };
+    put().map_err(|error| match error.kind() {
+        io::ErrorKind::AlreadyExists => {
+            Failure::Fault(format!("{} is there already: it is left as it is", path.display()))
+        }
+        _ => Failure::Other(unwritten(path, &error)),
+    })
+}
+
 fn unwritten(path: &Path, error: &io::Error) -> String {
     let more = if error.kind() == io::ErrorKind::PermissionDenied { "; try again with sudo" } else { "" };
     format!("cannot write {}: {}{more}", path.display(), plain(error))
@@ -143,6 +164,18 @@ mod tests {
         assert_eq!(
             (names(folder.path()), fs::read(&path).ok()),
             (vec!["lampward.toml".to_owned()], Some(b"theirs".to_vec()))
+        );
+    }
+
+    #[test]
+    fn a_new_file_takes_no_other_s_place() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let path = folder.path().join("lampward.toml");
+        create(&path, b"first").expect("written");
+        assert!(matches!(create(&path, b"second"), Err(Failure::Fault(_))));
+        assert_eq!(
+            (names(folder.path()), fs::read(&path).ok()),
+            (vec!["lampward.toml".to_owned()], Some(b"first".to_vec()))
         );
     }
 }

@@ -14,6 +14,7 @@ pub mod picture;
 pub mod plan;
 pub mod plug_kind;
 pub mod power;
+pub mod starter;
 pub mod sun;
 pub mod trust;
 pub mod zone;
