@@ -4,6 +4,7 @@
 mod receiver;
 
 mod gpsd;
+mod random;
 mod serial;
 mod write;
 
