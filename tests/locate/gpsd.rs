@@ -138,7 +138,7 @@ fn the_real_gpsd_tells_the_place_to_five_decimals() {
 fn the_real_gpsd_tells_of_a_receiver_without_a_fix_and_of_garbage() {
     let receiver = Receiver::start(&["--says", "none", "--every", "0.2"]);
     let gpsd = Gpsd::start(receiver.device());
-    check_failure(&["--gpsd", &gpsd.address, "--wait", "8 s"], &["has no fix", "view of the sky"]);
+    check_failure(&["--gpsd", &gpsd.address, "--wait", "12 s"], &["has no fix", "view of the sky"]);
 
     let receiver = Receiver::start(&["--says", "garbage"]);
     let gpsd = Gpsd::start(receiver.device());

@@ -3,11 +3,18 @@
 use crate::receiver::Receiver;
 use crate::{check_failure, check_pulled, found, json};
 
-/// The receiver speaks so, and `locate` fails with these words.
+/// The receiver speaks so, and when the time is up `locate` fails with these words.
 #[track_caller]
 fn check_wrong(receiver: &[&str], words: &[&str]) {
     let receiver = Receiver::start(receiver);
     check_failure(&["--serial", receiver.device(), "--wait", "5 s"], words);
+}
+
+/// The receiver speaks so, and `locate` does not wait for the time to be up.
+#[track_caller]
+fn check_hopeless(receiver: &[&str], words: &[&str]) {
+    let receiver = Receiver::start(receiver);
+    check_failure(&["--serial", receiver.device(), "--wait", "10 min"], words);
 }
 
 #[track_caller]
@@ -77,12 +84,12 @@ fn without_a_good_fix_the_view_of_the_sky_is_blamed() {
 
 #[test]
 fn a_wrong_speed_is_named_as_what_it_most_often_is() {
-    check_wrong(&["--says", "garbage"], &["at 9600 baud: ", "no NMEA 0183", "the speed is wrong", "--baud"]);
+    check_hopeless(&["--says", "garbage"], &["at 9600 baud: ", "no NMEA 0183", "the speed is wrong", "--baud"]);
 }
 
 #[test]
 fn wrong_checksums_are_counted() {
-    check_wrong(&["--says", "checksums"], &["40 sentences, and not one with the right checksum"]);
+    check_hopeless(&["--says", "checksums"], &["40 sentences, and not one with the right checksum"]);
 }
 
 #[test]
