@@ -170,6 +170,7 @@ impl Keeper {
     }
 
     fn gone(&mut self, plug: u32) {
+        self.note_obstacle(plug);
         let state = &mut self.plugs[plug as usize];
         state.heartbeat = 0;
         if !std::mem::replace(&mut state.gone, true) {
@@ -180,6 +181,7 @@ impl Keeper {
     }
 
     fn back(&mut self, plug: u32) {
+        self.note_obstacle(plug);
         let up = self.now.up;
         let state = &mut self.plugs[plug as usize];
         state.gone = false;

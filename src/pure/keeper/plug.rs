@@ -109,13 +109,11 @@ pub(super) struct Case {
     pub because: Arc<str>,
     /// When wanted changed, or the plug first contradicted it.
     pub since: Duration,
-    /// The same by the wall clock.
-    pub since_wall: DateTime<Utc>,
     /// How long after `due` that was.
     pub lag: TimeDelta,
     /// When it counts as missed.
     pub missed_at: Duration,
-    /// The reason, where it is known beforehand.
+    /// The reason for which it may be missed, where that is known by now.
     pub excuse: Option<&'static str>,
     /// The daybook has it as missed.
     pub missed: bool,
@@ -191,7 +189,6 @@ impl Case {
             due: cause.due,
             because: cause.because,
             since: now.up,
-            since_wall: now.wall,
             lag: cause.lag,
             missed_at: cause.missed_at,
             excuse: cause.excuse,

@@ -80,8 +80,8 @@ impl Keeper {
             let entry = self.entry(EntryKind::Overridden, channel, Some(plug), Some(case.wanted), &case.because);
             self.record(Entry { due: Some(due), ..entry });
         } else {
-            let reason = because.unwrap_or_else(|| self.miss_reason(plug, &case));
-            self.record_miss(plug, due, case.wanted, reason, Some(due));
+            let reason = because.or(case.excuse).unwrap_or_else(|| self.miss_reason(plug, &case));
+            self.record_miss(plug, case.wanted, reason, Some(due));
         }
     }
 
@@ -192,22 +192,17 @@ impl Keeper {
         let Some(mut case) = self.plugs[plug as usize].case.take() else { return };
         let reason = case.excuse.unwrap_or_else(|| self.miss_reason(plug, &case));
         case.missed = true;
-        let (at, wanted, due) = (case.due.unwrap_or(case.since_wall), case.wanted, case.due);
+        let (wanted, due) = (case.wanted, case.due);
         self.plugs[plug as usize].case = Some(case);
-        self.record_miss(plug, at, wanted, reason, due);
+        self.record_miss(plug, wanted, reason, due);
         self.set_delivery(plug, Delivery::Missed);
     }
 
-    fn record_miss(
-        &mut self,
-        plug: u32,
-        at: DateTime<Utc>,
-        wanted: Power,
-        because: &'static str,
-        due: Option<DateTime<Utc>>,
-    ) {
+    fn record_miss(&mut self, plug: u32, wanted: Power, because: &'static str, due: Option<DateTime<Utc>>) {
         let channel = self.plugs[plug as usize].channel;
         let entry = self.entry(EntryKind::Missed, channel, Some(plug), Some(wanted), because);
+        // The same instant as whoever reads the daybook will show, before and after a restart.
+        let at = due.unwrap_or(entry.at);
         self.record(Entry { due, ..entry });
         let (channel, plug) = (self.channel_name(channel).to_string(), self.plug_name(plug).to_string());
         self.show_miss(Miss { at, channel, plug, wanted, because: because.to_string() });
@@ -220,6 +215,27 @@ impl Keeper {
             self.misses.pop_front();
         }
         self.misses.push_back((up, miss));
+    }
+
+    /// What stands in the way of a plug is about to change. If it has stood there long enough for an answer to come, it is
+    /// the reason for which this switching may be missed, whatever comes later.
+    pub(super) fn note_obstacle(&mut self, plug: u32) {
+        let Some(mut case) = self.plugs[plug as usize].case.take() else { return };
+        if self.now.up >= case.since + ANSWER_WITHIN {
+            case.excuse = case.excuse.or_else(|| self.obstacle(plug, &case));
+        }
+        self.plugs[plug as usize].case = Some(case);
+    }
+
+    /// What stands in the way of a plug now, if that is known: silence is one only if there was time for an answer.
+    fn obstacle(&self, plug: u32, case: &Case) -> Option<&'static str> {
+        let state = &self.plugs[plug as usize];
+        let told = state.told.as_ref().filter(|told| told.running);
+        let answerable = told.is_some_and(|told| self.now.up >= told.first.max(case.since) + ANSWER_WITHIN);
+        if self.link.is_some() && !state.gone && !answerable {
+            return None;
+        }
+        Some(self.miss_reason(plug, case))
     }
 
     fn miss_reason(&self, plug: u32, case: &Case) -> &'static str {
@@ -365,6 +381,7 @@ impl Keeper {
     }
 
     pub(super) fn link_up(&mut self) {
+        self.note_obstacles();
         self.link = Some(self.now.up);
         self.next_send = self.now.up;
         for plug in 0..self.plugs.len() as u32 {
@@ -378,7 +395,14 @@ impl Keeper {
         }
     }
 
+    fn note_obstacles(&mut self) {
+        for plug in 0..self.plugs.len() as u32 {
+            self.note_obstacle(plug);
+        }
+    }
+
     pub(super) fn link_down(&mut self) {
+        self.note_obstacles();
         self.link = None;
         self.stop_try("the broker went away");
         self.queue.clear();

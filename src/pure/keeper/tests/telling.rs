@@ -1,8 +1,9 @@
 //! Switchings, repetitions and misses.
 
 use super::House;
-use super::house::{JETTY, PARLOUR, SHED};
+use super::house::{JETTY, PARLOUR, SHED, instant};
 use crate::pure::keeper::Input;
+use crate::pure::power::Power;
 
 /// A quiet evening: off since the start, known to be off.
 fn quiet(parts: &[&str]) -> House {
@@ -147,7 +148,65 @@ fn the_two_minutes_run_from_the_switching_whatever_the_link_does() {
     house.pass(1);
     house.input(Input::LinkUp);
     house.until("18:02:30");
-    assert_eq!(house.lines_with("missed"), ["18:02:00 missed yard/3 on: broker unreachable, due 18:00:00"]);
+    assert_eq!(house.lines_with("missed"), ["18:02:00 missed yard/3 on: plug silent, due 18:00:00"]);
+}
+
+/// A silent evening: what happens to the link between 18:00 and 18:02, and the reason of the miss.
+#[track_caller]
+fn check_reason(happens: &[(&str, Input)], because: &str) {
+    let mut house = quiet(&[JETTY]);
+    house.obedient.clear();
+    for (time, input) in happens {
+        house.until(time);
+        house.input(input.clone());
+    }
+    house.until("18:03");
+    assert_eq!(house.lines_with("missed"), [format!("18:02:00 missed yard/3 on: {because}, due 18:00:00")]);
+}
+
+#[test]
+fn a_miss_names_the_first_obstacle_that_lasted() {
+    let word = |word: &str| Input::Message {
+        topic: "yard/3/alive".to_string(),
+        payload: word.as_bytes().to_vec(),
+        retained: false,
+    };
+    check_reason(&[("17:59", Input::LinkDown), ("18:01:30", Input::LinkUp)], "broker unreachable");
+    check_reason(&[("18:01", Input::LinkDown)], "plug silent");
+    check_reason(&[("18:00:04", Input::LinkDown), ("18:01:30", Input::LinkUp)], "broker unreachable");
+    check_reason(&[("17:59", word("gone")), ("18:01:30", word("here"))], "plug gone");
+    check_reason(&[("17:59", word("gone")), ("18:01:30", Input::LinkDown)], "plug gone");
+    check_reason(&[("18:01", word("gone"))], "plug silent");
+}
+
+#[test]
+fn a_moment_without_broker_or_plug_is_no_reason_for_a_miss() {
+    check_reason(&[("17:59", Input::LinkDown), ("18:00:04", Input::LinkUp)], "plug silent");
+}
+
+#[test]
+fn a_switching_overtaken_by_the_next_names_the_first_obstacle_too() {
+    let short = JETTY.replace("\"23:00\" }", "\"18:01\", at_least = \"1 min\" }");
+    let mut house = quiet(&[&short]);
+    house.obedient.clear();
+    house.until("17:59");
+    house.input(Input::LinkDown);
+    house.until("18:00:57");
+    house.input(Input::LinkUp);
+    house.until("18:01");
+    assert_eq!(house.lines_with("missed"), ["18:01:00 missed yard/3 on: broker unreachable, due 18:00:00"]);
+}
+
+#[test]
+fn a_miss_that_was_not_planned_is_shown_with_the_time_that_the_daybook_has_for_it() {
+    let mut house = quiet(&[PARLOUR]);
+    house.obedient.clear();
+    house.until("17:30");
+    house.set("parlour", Power::On, Some("2 h"));
+    house.until("17:33");
+    assert_eq!(house.lines_with("missed"), ["17:32:00 missed house/1 on: plug silent"]);
+    let missed = house.snapshot().missed;
+    assert_eq!(missed.iter().map(|miss| miss.at).collect::<Vec<_>>(), [instant("17:32")]);
 }
 
 #[test]
