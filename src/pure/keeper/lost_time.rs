@@ -51,14 +51,16 @@ impl Keeper {
     /// The wall clock can be gone by from here on: what fell due before is worked out, and what should be is seen to.
     pub(super) fn trust_gained(&mut self) {
         self.trusted = true;
-        let config_then = self.before_start.as_ref().map(|before| Arc::clone(&before.down.config));
+        let before_start = self.before_start.iter().map(|before| &before.down.config);
+        let files = before_start.chain(self.files_while_untrusted.iter().map(|(_, config)| config));
+        let files: Vec<Arc<Config>> = files.map(Arc::clone).collect();
         let mut lost = self.lost_while_down();
         self.add_lost_while_untrusted(&mut lost);
         for channel in 0..self.channels.len() as u32 {
             let name = self.channel_name(channel).to_string();
             self.catch_up(channel, lost.remove(&name).unwrap_or_default());
         }
-        self.record_lost_of_gone_channels(lost, config_then);
+        self.record_lost_of_gone_channels(lost, &files);
         self.durations_have_new_instants();
         self.sign_of_life();
     }
@@ -300,13 +302,27 @@ impl Keeper {
         });
     }
 
-    /// Channels that were in the file while it held, and are not any more.
-    fn record_lost_of_gone_channels(&mut self, lost: HashMap<String, Vec<Lost>>, config: Option<Arc<Config>>) {
-        let Some(config) = config else { return };
-        for channel in &config.channels {
-            let Some(lost) = lost.get(&channel.name) else { continue };
-            let lost: Vec<&Lost> = lost.iter().filter(|lost| !lost.overridden).collect();
-            self.record_all_lost(&channel.name, &channel.plugs, &lost, missed::NOT_RUNNING);
+    /// Channels that were in one of the files that held since, and are not any more.
+    fn record_lost_of_gone_channels(&mut self, mut lost: HashMap<String, Vec<Lost>>, files: &[Arc<Config>]) {
+        for channel in files.iter().rev().flat_map(|config| &config.channels) {
+            let Some(lost) = lost.remove(&channel.name) else { continue };
+            let (overridden, lost): (Vec<Lost>, Vec<Lost>) = lost.into_iter().partition(|lost| lost.overridden);
+            for Lost { switching, .. } in overridden {
+                self.record(Entry {
+                    at: self.now.wall,
+                    kind: EntryKind::Overridden,
+                    channel: channel.name.clone(),
+                    plug: None,
+                    wanted: Some(switching.wanted),
+                    because: switching.because,
+                    due: Some(switching.at),
+                    late: None,
+                });
+            }
+            for because in [missed::NOT_RUNNING, missed::CLOCK] {
+                let of_reason: Vec<&Lost> = lost.iter().filter(|lost| lost.because == because).collect();
+                self.record_all_lost(&channel.name, &channel.plugs, &of_reason, because);
+            }
         }
     }
 }

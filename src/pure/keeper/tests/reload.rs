@@ -2,7 +2,7 @@
 
 use super::House;
 use super::house::{JETTY, PARLOUR, file};
-use crate::pure::keeper::Input;
+use crate::pure::keeper::{Input, Start};
 use crate::pure::power::Power;
 
 fn lit(parts: &[&str]) -> House {
@@ -82,4 +82,16 @@ fn a_plug_that_is_spoken_to_in_another_way_now_is_told_anew() {
     house.expect(&["19:00:00 house/1/ask"]);
     house.pass(5);
     house.expect(&["19:00:05 house/1/command on"]);
+}
+
+#[test]
+fn what_fell_due_without_trust_on_a_channel_that_is_gone_by_now_is_on_record_too() {
+    let mut house = House::start("17:00", &[JETTY, PARLOUR], Start::default());
+    house.until("18:30");
+    house.input(Input::Reload(file(&[PARLOUR])));
+    house.hush();
+    house.until("19:00");
+    house.input(Input::Clock { trusted: true });
+    let lost = house.lines_with("yard/3");
+    assert_eq!(lost, ["19:00:00 missed yard/3 on: clock not trusted, due 18:00:00"]);
 }

@@ -1,7 +1,7 @@
 //! Lampward is killed and starts anew with what it kept.
 
 use super::House;
-use super::house::{JETTY, file, instant};
+use super::house::{JETTY, PARLOUR, file, instant};
 use crate::pure::entry::{Entry, EntryKind};
 use crate::pure::keeper::{Down, Input, Start};
 use crate::pure::power::Power;
@@ -194,4 +194,12 @@ fn a_switching_that_was_settled_before_lampward_was_killed_is_not_missed() {
     house.input(Input::LinkUp);
     house.report("yard/3", "on");
     house.expect(&["18:05:00 yard/3/order on", "18:05:00 switched yard/3 on: lit from 18:00 until 23:00"]);
+}
+
+#[test]
+fn what_fell_due_under_an_override_while_down_is_on_record_though_the_channel_is_gone() {
+    let mut house = evening();
+    house.set("jetty", Power::Off, Some("cancelled"));
+    let mut house = house.restart(5 * 3600, &[PARLOUR], trusted("19:00", &[JETTY, PARLOUR]));
+    assert_eq!(house.lines_with("jetty"), ["00:00:00 overridden jetty off: 23:00, due 23:00:00"]);
 }
