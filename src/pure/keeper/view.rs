@@ -92,11 +92,17 @@ impl Keeper {
         Snapshot { now: now.wall, trusted: self.trusted, link_up: self.link.is_some(), channels, missed }
     }
 
-    fn view(&mut self, channel: u32, now: Now) -> ChannelView {
-        let because = self.because(channel);
-        let next = self.next_change(channel, now);
-        let state = &self.channels[channel as usize];
-        let named = &self.config.channels[channel as usize];
+    /// The override now standing on a channel and its plugs, by its place in the file: what a [`ChannelView`] has of them,
+    /// without the words that take long to find. Looks at no other channel.
+    ///
+    /// # Panics
+    /// Where the file has fewer channels.
+    pub fn glance(&self, place: usize, now: Now) -> (Option<Override>, Vec<PlugView>) {
+        let standing = self.channels[place].standing.as_ref();
+        (standing.map(|standing| standing.as_of(now, self.trusted)), self.plug_views(place as u32))
+    }
+
+    fn plug_views(&self, channel: u32) -> Vec<PlugView> {
         let plug = |plug: u32| {
             let state = &self.plugs[plug as usize];
             PlugView {
@@ -107,6 +113,14 @@ impl Keeper {
                 hand: state.hand.as_deref().cloned(),
             }
         };
+        self.channels[channel as usize].range().map(plug).collect()
+    }
+
+    fn view(&mut self, channel: u32, now: Now) -> ChannelView {
+        let because = self.because(channel);
+        let next = self.next_change(channel, now);
+        let state = &self.channels[channel as usize];
+        let named = &self.config.channels[channel as usize];
         ChannelView {
             name: named.name.clone(),
             label: named.label.clone(),
@@ -114,7 +128,7 @@ impl Keeper {
             because,
             next,
             overridden: state.standing.as_ref().map(|standing| standing.as_of(now, self.trusted)),
-            plugs: state.range().map(plug).collect(),
+            plugs: self.plug_views(channel),
         }
     }
 

@@ -322,6 +322,20 @@ impl Plan {
         {
             return state;
         }
+        // Most often time has gone on just beyond the next change, and the state there is known.
+        let after_change = self.channels[channel].state.and_then(|state| Some((state.change?, state.wanted.other())));
+        if let Some((change, wanted)) = after_change
+            && change <= at
+            && at < change + TimeDelta::days(1)
+        {
+            let until = at + LOOKS_AHEAD + TimeDelta::days(1);
+            let next = self.first_change(channel, change, until).map(|(at, _)| at);
+            if next.is_none_or(|next| at < next) {
+                let state = State { since: change, wanted, change: next, clear: next.unwrap_or(until) };
+                self.channels[channel].state = Some(state);
+                return state;
+            }
+        }
         let lit = self.pieces(channel, at, at).iter().any(|piece| piece.covers(at));
         let until = at + LOOKS_AHEAD + TimeDelta::days(1);
         let change = self.first_change(channel, at, until).map(|(at, _)| at);
