@@ -14,6 +14,7 @@ pub enum Fault {
     LossyAir,
     SlowAir,
     EverythingTwice,
+    OutOfOrder,
     BrokerDown,
     BrokerForgets,
     HalfOpen,
@@ -25,20 +26,24 @@ pub enum Fault {
     Killed,
     KilledAmidAStep,
     KilledByFileChange,
+    PowerCut,
     ClockStep,
     TrustLost,
     ColdStart,
     Reload,
+    ReloadElsewhere,
+    ReloadOfFewer,
     OverrideSet,
     OverrideCancelled,
     Junk,
     DiskFull,
 }
 
-pub const ALL: [Fault; 22] = [
+pub const ALL: [Fault; 26] = [
     Fault::LossyAir,
     Fault::SlowAir,
     Fault::EverythingTwice,
+    Fault::OutOfOrder,
     Fault::BrokerDown,
     Fault::BrokerForgets,
     Fault::HalfOpen,
@@ -50,10 +55,13 @@ pub const ALL: [Fault; 22] = [
     Fault::Killed,
     Fault::KilledAmidAStep,
     Fault::KilledByFileChange,
+    Fault::PowerCut,
     Fault::ClockStep,
     Fault::TrustLost,
     Fault::ColdStart,
     Fault::Reload,
+    Fault::ReloadElsewhere,
+    Fault::ReloadOfFewer,
     Fault::OverrideSet,
     Fault::OverrideCancelled,
     Fault::Junk,
@@ -69,10 +77,8 @@ pub fn next(world: &mut World) {
     let mut at = world.now + (-(1.0 - world.rng.f64()).ln() * 1.5 * DAY as f64) as i64;
     if world.rng.bool() {
         let lamp = world.rng.usize(0..world.lamps.len());
-        let rule = world.lamps[lamp].rules[world.edition];
-        let (from, until) = (instant(at), instant(at + 2 * DAY));
-        if let Some(change) = house::changes(&world.judge.sun, rule, from, until).first() {
-            at = change.timestamp_millis() + world.rng.i64(-90 * SECOND..90 * SECOND);
+        if let Some(change) = world.judge.calendar.of(lamp, world.edition).and_then(|changes| changes.next(at)) {
+            at = change + world.rng.i64(-90 * SECOND..90 * SECOND);
         }
     }
     world.at(at.max(world.now + SECOND), Event::NextFault);
@@ -109,6 +115,11 @@ fn strike(world: &mut World, fault: Fault) {
             world.wire.twice = 0.5;
             bad_air(world);
         }
+        Fault::OutOfOrder => {
+            world.wire.delay = spell(world, SECOND, 20 * SECOND);
+            world.wire.overtakes = true;
+            bad_air(world);
+        }
         Fault::BrokerDown | Fault::BrokerForgets => {
             if world.wire.broker_up {
                 world.wire.broker_up = false;
@@ -116,7 +127,7 @@ fn strike(world: &mut World, fault: Fault) {
                     plug.joined = false;
                     plug.session += 1;
                 }
-                let outage = spell(world, 2 * SECOND, 2 * DAY);
+                let outage = spell(world, 2 * SECOND, 3 * DAY);
                 disturb(world, outage + 31 * SECOND);
                 world.after(outage, Event::BrokerBack { keeps: fault == Fault::BrokerDown });
                 if let Some(link) = world.link {
@@ -159,7 +170,7 @@ fn strike(world: &mut World, fault: Fault) {
             disturb_plug(world, plug, spell);
         }
         Fault::Hand => press(world, plug),
-        Fault::Killed | Fault::KilledAmidAStep | Fault::KilledByFileChange | Fault::ColdStart => {
+        Fault::Killed | Fault::KilledAmidAStep | Fault::KilledByFileChange | Fault::PowerCut | Fault::ColdStart => {
             if world.daemon.is_none() {
                 return;
             }
@@ -169,10 +180,12 @@ fn strike(world: &mut World, fault: Fault) {
                 disturb(world, 30 * MINUTE);
                 return;
             }
-            world.kill();
+            match fault {
+                Fault::PowerCut | Fault::ColdStart => world.power_cut(),
+                _ => world.kill(),
+            }
             if fault == Fault::KilledByFileChange {
-                let edition = 1 - world.edition;
-                world.reload(edition);
+                another_file(world);
             }
             let down = spell(world, 200, 2 * DAY);
             disturb(world, down + 5 * SECOND);
@@ -205,12 +218,11 @@ fn strike(world: &mut World, fault: Fault) {
                 world.after(spell, Event::ClockSet { error_ms: 0, trusted: true });
             }
         }
-        Fault::Reload => {
-            let edition = 1 - world.edition;
-            world.reload(edition);
-        }
+        Fault::Reload => world.reload(usize::from(world.edition == 0)),
+        Fault::ReloadElsewhere => world.reload(2),
+        Fault::ReloadOfFewer => world.reload(3),
         Fault::OverrideSet => {
-            let channels = some_channel(world);
+            let mut channels = some_channel(world);
             let wanted = Power::from_lit(world.rng.bool());
             let minutes = world.rng.i64(1..600);
             let until = match world.rng.u32(0..6) {
@@ -220,6 +232,10 @@ fn strike(world: &mut World, fault: Fault) {
                 4 => Some("23:30".to_string()),
                 _ => Some(instant(world.now + minutes * MINUTE).to_rfc3339()),
             };
+            if until.as_deref() == Some("cancelled") && channels.is_none() {
+                // Not all of the house for weeks on end.
+                channels = Some(vec![world.lamps[0].name.clone()]);
+            }
             world.order(Order::Set { channels, wanted, until });
         }
         Fault::OverrideCancelled => {
@@ -266,8 +282,17 @@ pub fn after(world: &mut World, fault: Fault) {
     }
 }
 
+fn another_file(world: &mut World) {
+    let others: Vec<usize> = (0..house::EDITIONS).filter(|edition| *edition != world.edition).collect();
+    let edition = *world.rng.choice(&others).expect("several");
+    world.reload(edition);
+}
+
 fn bad_air(world: &mut World) {
     let spell = spell(world, 10 * SECOND, 2 * HOUR);
+    if world.wire.overtakes {
+        world.disordered_until = world.disordered_until.max(world.now + spell + 41 * SECOND);
+    }
     disturb(world, spell + 41 * SECOND);
     world.after(spell, Event::CalmAir);
 }

@@ -1,14 +1,17 @@
 //! A house drawn from a seed, its file, and what its lamps should do, said so plainly that no one can doubt it.
 
 use std::fmt::Write;
-use std::sync::Arc;
+use std::ops::Range;
+use std::sync::{Arc, LazyLock};
 
-use chrono::{DateTime, Datelike, NaiveDate, TimeDelta, Timelike, Utc, Weekday};
+use chrono::{Datelike, NaiveDate, TimeDelta};
 use lampward::pure::config::{self, Config};
 use lampward::pure::sun::Sun;
 
-const LATITUDE: f64 = 59.7412;
-const LONGITUDE: f64 = 5.2097;
+use super::world::{DAY, HOUR, MINUTE, instant};
+
+pub const LATITUDE: f64 = 59.7412;
+pub const LONGITUDE: f64 = 5.2097;
 /// The Sun's altitude at sunset and sunrise: 50′ below the horizon.
 const HORIZON_DEG: f64 = -50.0 / 60.0;
 
@@ -32,6 +35,15 @@ impl Make {
         matches!(self, Make::Socket | Make::Bare)
     }
 
+    /// How often it is asked without other reason, ms; 0 where it can't be.
+    pub fn asked_every(self) -> i64 {
+        match self {
+            Make::Socket => 2 * HOUR,
+            Make::Bare => 4 * HOUR,
+            Make::Plain | Make::Terse | Make::Mute => 0,
+        }
+    }
+
     pub fn speaks_of_life(self) -> bool {
         matches!(self, Make::Plain | Make::Terse | Make::Socket)
     }
@@ -47,7 +59,7 @@ impl Make {
 }
 
 /// When a lamp is lit.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Rule {
     /// From sunset until sunrise.
     Night,
@@ -55,20 +67,43 @@ pub enum Rule {
     Clock { from: u32, until: u32, workdays: bool },
 }
 
+/// How many files the house has: another is read now and then.
+pub const EDITIONS: usize = 4;
+
+/// The time zone of a file.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Zone {
+    Oslo,
+    Reykjavik,
+}
+
+/// The zone of each file.
+pub const ZONES: [Zone; EDITIONS] = [Zone::Oslo, Zone::Oslo, Zone::Reykjavik, Zone::Oslo];
+
 /// One channel.
 #[derive(Clone, Debug)]
 pub struct Lamp {
     pub name: String,
     pub plugs: Vec<String>,
+    /// The number of its first plug.
+    pub first_plug: usize,
     pub make: Make,
-    /// By the first file and by the second.
-    pub rules: [Rule; 2],
+    /// By file; `None` where the file does not have the channel.
+    pub rules: [Option<Rule>; EDITIONS],
     pub corrects: bool,
+}
+
+impl Lamp {
+    /// The numbers of its plugs.
+    pub fn numbers(&self) -> Range<usize> {
+        self.first_plug..self.first_plug + self.plugs.len()
+    }
 }
 
 /// Draws the lamps of a house.
 pub fn lamps(rng: &mut fastrand::Rng, count: usize) -> Vec<Lamp> {
     let makes = [Make::Plain, Make::Socket, Make::Terse, Make::Mute, Make::Bare];
+    let mut first_plug = 0;
     (0..count)
         .map(|index| {
             let rule = |rng: &mut fastrand::Rng| match rng.u32(0..10) {
@@ -78,43 +113,52 @@ pub fn lamps(rng: &mut fastrand::Rng, count: usize) -> Vec<Lamp> {
             };
             let first = if index == 0 { Rule::Night } else { rule(rng) };
             let second = if rng.bool() { first } else { rule(rng) };
+            let fourth = (index == 0 || rng.u32(0..8) > 0).then_some(first);
             let plugs = if rng.u32(0..8) == 0 { 2 } else { 1 };
+            let plugs: Vec<String> = (0..plugs).map(|nth| format!("plug/{index}-{nth}")).collect();
+            first_plug += plugs.len();
             Lamp {
                 name: format!("lamp-{index}"),
-                plugs: (0..plugs).map(|nth| format!("plug/{index}-{nth}")).collect(),
+                first_plug: first_plug - plugs.len(),
+                plugs,
                 make: makes[index % makes.len()],
-                rules: [first, second],
+                rules: [Some(first), Some(second), Some(first), fourth],
                 corrects: rng.u32(0..5) == 0,
             }
         })
         .collect()
 }
 
-/// The file of a house; `edition` 0 or 1.
+/// One of the files of a house.
 pub fn file(lamps: &[Lamp], edition: usize) -> Arc<Config> {
-    let mut text = String::from(
+    let zone = match ZONES[edition] {
+        Zone::Oslo => "Europe/Oslo",
+        Zone::Reykjavik => "Atlantic/Reykjavik",
+    };
+    let mut text = format!(
         r#"
 [place]
 name      = "Skarvholmen"
 position  = "59.7412 N, 5.2097 E"
-time_zone = "Europe/Oslo"
+time_zone = "{zone}"
 
 [plug_kind.socket]
-tell   = { topic = "{plug}/order", on = "on", off = "off" }
-report = { topic = "{plug}/report", on = "on", off = "off" }
-ask    = { topic = "{plug}/ask", payload = "", every = "1 h" }
-alive  = { topic = "{plug}/alive", yes = "here", no = "gone" }
+tell   = {{ topic = "{{plug}}/order", on = "on", off = "off" }}
+report = {{ topic = "{{plug}}/report", on = "on", off = "off" }}
+ask    = {{ topic = "{{plug}}/ask", payload = "", every = "2 h" }}
+alive  = {{ topic = "{{plug}}/alive", yes = "here", no = "gone" }}
 
 [plug_kind.bare]
-tell   = { topic = "{plug}/order", on = "on", off = "off" }
-report = { topic = "{plug}/report", on = "on", off = "off" }
-ask    = { topic = "{plug}/ask", payload = "", every = "1 h" }
+tell   = {{ topic = "{{plug}}/order", on = "on", off = "off" }}
+report = {{ topic = "{{plug}}/report", on = "on", off = "off" }}
+ask    = {{ topic = "{{plug}}/ask", payload = "", every = "4 h" }}
 
 [plug_kind.mute]
-tell   = { topic = "{plug}/order", on = "on", off = "off" }
+tell   = {{ topic = "{{plug}}/order", on = "on", off = "off" }}
 "#,
     );
     for lamp in lamps {
+        let Some(rule) = lamp.rules[edition] else { continue };
         let _ = write!(
             text,
             "\n[channel.{}]\nlabel = \"Lamp\"\nkind = \"{}\"\nplugs = {:?}\nby_hand = \"{}\"\nlit = [{}]\n",
@@ -122,7 +166,7 @@ tell   = { topic = "{plug}/order", on = "on", off = "off" }
             lamp.make.kind(),
             lamp.plugs,
             if lamp.corrects { "correct" } else { "leave" },
-            in_words(lamp.rules[edition])
+            in_words(rule)
         );
     }
     match config::read("house.toml", text.as_bytes()) {
@@ -142,63 +186,57 @@ fn in_words(rule: Rule) -> String {
     }
 }
 
-/// Whether a lamp should be lit: by the altitude of the Sun, or by the clocks of the house.
-pub fn lit(sun: &Sun, rule: Rule, at: DateTime<Utc>) -> bool {
+/// Whether a lamp should be lit at so many ms since 1970: by the altitude of the Sun, or by the clocks of the house.
+pub fn lit(sun: &Sun, zone: Zone, rule: Rule, at_ms: i64) -> bool {
     match rule {
-        Rule::Night => sun.altitude_deg(at) < HORIZON_DEG,
+        Rule::Night => sun.altitude_deg(instant(at_ms)) < HORIZON_DEG,
         Rule::Clock { from, until, workdays } => {
-            let local = at.naive_utc() + TimeDelta::seconds(offset_s(at));
-            let minute = local.hour() * 60 + local.minute();
-            let (today, yesterday) = (local.date(), local.date() - TimeDelta::days(1));
-            let works = |date: NaiveDate| !workdays || !matches!(date.weekday(), Weekday::Sat | Weekday::Sun);
+            let local = at_ms + zone.offset_h(at_ms) * HOUR;
+            let minute = (local.rem_euclid(DAY) / MINUTE) as u32;
+            let today = local.div_euclid(DAY);
+            // Day 0 was a Thursday.
+            let works = |day: i64| !workdays || (day + 3).rem_euclid(7) < 5;
             if from < until {
                 from <= minute && minute < until && works(today)
             } else {
-                from <= minute && works(today) || minute < until && works(yesterday)
+                from <= minute && works(today) || minute < until && works(today - 1)
             }
         }
     }
 }
 
-/// The sun of the house.
-pub fn sun() -> Sun {
-    Sun::new(LATITUDE, LONGITUDE)
-}
-
-/// UTC offset in Oslo: summer time from the last Sunday of March until the last of October, both at 01:00 UTC
-/// (Directive 2000/84/EC).
-fn offset_s(at: DateTime<Utc>) -> i64 {
-    let change = |month: u32| {
-        let last = NaiveDate::from_ymd_opt(at.year(), month, 31).expect("both have 31 days");
+/// Begin and end of summer time by year, in ms since 1970: from the last Sunday of March until the last of October, both
+/// at 01:00 UTC (Directive 2000/84/EC).
+static SUMMERS: LazyLock<Vec<Range<i64>>> = LazyLock::new(|| {
+    let change = |year: i32, month: u32| {
+        let last = NaiveDate::from_ymd_opt(year, month, 31).expect("both have 31 days");
         let sunday = last - TimeDelta::days(i64::from(last.weekday().num_days_from_sunday()));
-        sunday.and_hms_opt(1, 0, 0).expect("01:00").and_utc()
+        sunday.and_hms_opt(1, 0, 0).expect("01:00").and_utc().timestamp_millis()
     };
-    if change(3) <= at && at < change(10) { 7200 } else { 3600 }
-}
+    (1970..2060).map(|year| change(year, 3)..change(year, 10)).collect()
+});
 
-/// The instants, to the second, at which a rule changes between two instants.
-pub fn changes(sun: &Sun, rule: Rule, from: DateTime<Utc>, until: DateTime<Utc>) -> Vec<DateTime<Utc>> {
-    // No rule changes twice within a step: no night or day here is shorter than five hours, no span than 20 min.
-    let (step, precise_ms) = match rule {
-        Rule::Night => (TimeDelta::hours(3), 400),
-        Rule::Clock { .. } => (TimeDelta::minutes(15), 1),
-    };
-    let mut changes = Vec::new();
-    let (mut at, mut before) = (from, lit(sun, rule, from));
-    while at < until {
-        let next = (at + step).min(until);
-        let after = lit(sun, rule, next);
-        if after != before {
-            let (mut low, mut high) = (at.timestamp_millis(), next.timestamp_millis());
-            while high - low > precise_ms {
-                let middle = (low + high) / 2;
-                let instant = DateTime::from_timestamp_millis(middle).expect("an instant");
-                if lit(sun, rule, instant) == before { low = middle } else { high = middle }
+impl Zone {
+    /// Hours ahead of UTC. Reykjavik has UTC all year.
+    pub fn offset_h(self, at_ms: i64) -> i64 {
+        let year = (at_ms / DAY * 400 / 146_097) as usize;
+        match self {
+            Zone::Reykjavik => 0,
+            Zone::Oslo => {
+                if SUMMERS[year].contains(&at_ms) {
+                    2
+                } else {
+                    1
+                }
             }
-            let exact = DateTime::from_timestamp_millis(high).expect("an instant");
-            changes.push(chrono::SubsecRound::round_subsecs(exact, 0));
         }
-        (at, before) = (next, after);
     }
-    changes
+
+    /// Every one it has.
+    pub fn offsets_h(self) -> &'static [i64] {
+        match self {
+            Zone::Reykjavik => &[0],
+            Zone::Oslo => &[1, 2],
+        }
+    }
 }

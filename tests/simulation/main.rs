@@ -1,16 +1,22 @@
 //! Years of bad nights: the keeper that runs in the daemon, in a world where everything goes wrong that can.
 //!
-//! Everything is drawn from a seed. `LAMPWARD_SEED=n` plays one seed alone; `LAMPWARD_SEEDS=n` so many, from 1 on;
-//! `LAMPWARD_YEARS=n` and `LAMPWARD_LAMPS=n` set how long and in how large a house.
+//! Everything is drawn from a seed. `LAMPWARD_SEED=n` plays one seed alone; `LAMPWARD_SEEDS=n` so many, from
+//! `LAMPWARD_FIRST_SEED` (1) on; `LAMPWARD_YEARS=n` and `LAMPWARD_LAMPS=n` set how long and in how large a house. Left
+//! out: 100 seeds of ten years and 50 lamps where it is built optimised (`tests/years`), else 24 seeds of a year and
+//! 5 lamps.
 
+mod calendar;
+mod disk;
 mod faults;
 mod house;
 mod judge;
 mod plug;
+mod record;
 mod wire;
 mod world;
 
 use std::collections::BTreeMap;
+use std::io::Write;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicU64, Ordering};
 
@@ -18,6 +24,35 @@ use world::World;
 
 fn number(name: &str, default: u64) -> u64 {
     std::env::var(name).ok().map_or(default, |text| text.parse().unwrap_or_else(|_| panic!("{name} is no number")))
+}
+
+/// How much is played: what was promised where it is built optimised, else a taste.
+struct Extent {
+    seeds: std::ops::Range<u64>,
+    lamps: usize,
+    years: u64,
+}
+
+impl Extent {
+    fn from_environment() -> Extent {
+        let [seeds, lamps, years] = if cfg!(debug_assertions) { [24, 5, 1] } else { [100, 50, 10] };
+        let seeds = match number("LAMPWARD_SEED", 0) {
+            0 => {
+                let first = number("LAMPWARD_FIRST_SEED", 1);
+                first..first + number("LAMPWARD_SEEDS", seeds)
+            }
+            one => one..one + 1,
+        };
+        Extent { seeds, lamps: number("LAMPWARD_LAMPS", lamps) as usize, years: number("LAMPWARD_YEARS", years) }
+    }
+
+    /// The command that plays one seed again.
+    fn again(&self, seed: u64) -> String {
+        let Extent { lamps, years, .. } = self;
+        format!(
+            "LAMPWARD_SEED={seed} LAMPWARD_LAMPS={lamps} LAMPWARD_YEARS={years} LAMPWARD_TELL=1 cargo test --test simulation years_of -- --nocapture"
+        )
+    }
 }
 
 /// Figures of all seeds together.
@@ -44,7 +79,10 @@ impl Figures {
         }
         self.add("switchings with their entry", judge.switchings);
         self.add("commands", judge.commands);
+        self.add("commands that were repetitions", judge.repetitions);
         self.add("commands lost", judge.lost_commands);
+        self.add("questions", judge.questions);
+        self.add("overrides compared with their promise", judge.words_compared);
         self.add("inputs", judge.inputs);
         self.add("wake-ups", judge.ticks);
         self.add("steps without effect that rest less than a second", judge.idle_ticks);
@@ -63,7 +101,7 @@ fn play(seed: u64, lamps: usize, days: i64) -> World {
     // Signs of life and questions come at their times; everything else needs something to happen first.
     let questions = world.plugs.iter().filter(|plug| plug.make.asks()).count() as u64;
     let happenings = judge.commands + judge.entries.values().sum::<u64>() + 50 * judge.faults.values().sum::<u64>();
-    let bound = days as u64 * (144 + 24 * questions) + 3 * happenings;
+    let bound = days as u64 * (144 + 12 * questions) + 3 * happenings;
     assert!(judge.ticks <= bound, "LAMPWARD_SEED={seed}: woken {} times, {bound} would do", judge.ticks);
     // Four repetitions in the first minute, then one a minute; a handful of switchings or returns within one hour.
     assert!(judge.most_an_hour <= 90, "LAMPWARD_SEED={seed}: {} commands to a plug in an hour", judge.most_an_hour);
@@ -71,10 +109,13 @@ fn play(seed: u64, lamps: usize, days: i64) -> World {
 }
 
 /// Plays many seeds on all processors and prints what happened.
-fn play_all(seeds: std::ops::Range<u64>, lamps: usize, days: i64) {
+fn play_all(extent: &Extent) {
+    let seeds = extent.seeds.clone();
+    let count = seeds.end - seeds.start;
     let next = AtomicU64::new(seeds.start);
     let figures = Mutex::new(Figures::default());
     let failed = Mutex::new(Vec::new());
+    let done = AtomicU64::new(0);
     let workers = std::thread::available_parallelism().map_or(1, |count| count.get());
     std::thread::scope(|scope| {
         for _ in 0..workers {
@@ -84,10 +125,20 @@ fn play_all(seeds: std::ops::Range<u64>, lamps: usize, days: i64) {
                     if seed >= seeds.end {
                         return;
                     }
-                    let played = std::panic::catch_unwind(|| play(seed, lamps, days));
+                    let played = std::panic::catch_unwind(|| play(seed, extent.lamps, 365 * extent.years as i64));
                     match played {
                         Ok(world) => figures.lock().expect("no one panicked with it").take(&world),
-                        Err(_) => failed.lock().expect("no one panicked with it").push(seed),
+                        Err(_) => {
+                            say(format_args!("seed {seed} failed; play it again: {}", extent.again(seed)));
+                            failed.lock().expect("no one panicked with it").push(seed);
+                        }
+                    }
+                    let done = done.fetch_add(1, Ordering::Relaxed) + 1;
+                    if count > 1 && (done.is_multiple_of(10) || done == count) {
+                        say(format_args!(
+                            "{done} of {count} seeds played, {} failed",
+                            failed.lock().expect("as above").len()
+                        ));
                     }
                 }
             });
@@ -97,37 +148,30 @@ fn play_all(seeds: std::ops::Range<u64>, lamps: usize, days: i64) {
         println!("{count:>12}  {name}");
     }
     let failed = failed.into_inner().expect("no one panicked with it");
-    let again = |seed: &u64| {
-        format!(
-            "LAMPWARD_SEED={seed} LAMPWARD_LAMPS={lamps} LAMPWARD_YEARS={} cargo test --test simulation",
-            days.div_euclid(365)
-        )
-    };
-    let commands: Vec<String> = failed.iter().map(again).collect();
+    let commands: Vec<String> = failed.iter().map(|seed| extent.again(*seed)).collect();
     assert!(failed.is_empty(), "play these again:\n{}", commands.join("\n"));
+}
+
+/// To the terminal at once, past the test harness, which would keep it until the end.
+fn say(what: std::fmt::Arguments<'_>) {
+    let _ = writeln!(std::io::stderr(), "simulation: {what}");
 }
 
 #[test]
 fn years_of_bad_nights_leave_no_lamp_wrong_and_nothing_off_the_record() {
-    let lamps = number("LAMPWARD_LAMPS", 5) as usize;
-    let days = 365 * number("LAMPWARD_YEARS", 1) as i64;
-    let seeds = match number("LAMPWARD_SEED", 0) {
-        0 => 1..number("LAMPWARD_SEEDS", 24) + 1,
-        one => one..one + 1,
-    };
-    play_all(seeds, lamps, days);
+    play_all(&Extent::from_environment());
 }
 
-/// Found by seed 3: the clock was put back six days and put right again, and what had been switched in those days was
-/// recorded as missed on the way.
+/// Found by seed 7: the file was read again while the clock was not trusted and had fewer channels, and what had fallen due
+/// on those that are gone was never recorded.
 #[test]
-fn a_clock_put_right_after_it_was_put_back_misses_nothing_twice() {
-    play(3, 5, 365);
+fn a_channel_that_went_while_the_clock_was_not_trusted_loses_no_switching() {
+    play(7, 12, 365);
 }
 
-/// Found by seed 2: the file was read again while the clock was not trusted, and what the old one had asked for until
-/// then was never recorded.
+/// Found by seed 56: killed, and started anew by a file with fewer channels; what fell due meanwhile on one that is gone, and
+/// stood under an override, was never recorded.
 #[test]
-fn a_file_read_again_while_the_clock_is_not_trusted_loses_no_switching() {
-    play(2, 5, 365);
+fn a_channel_that_went_while_lampward_was_down_loses_no_overridden_switching() {
+    play(56, 12, 365);
 }

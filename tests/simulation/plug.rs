@@ -16,6 +16,8 @@ pub enum Boots {
 #[derive(Debug)]
 pub struct Plug {
     pub name: String,
+    pub report_topic: String,
+    pub alive_topic: String,
     pub lamp: usize,
     pub make: Make,
     pub boots: Boots,
@@ -37,6 +39,8 @@ pub struct Plug {
     /// The relay may be other than the keeper can know: changed by something else than a command, or a command was
     /// lost, and no report of it has come through since.
     pub hidden_since: Option<i64>,
+    /// Its last report that came through to the keeper.
+    pub last_heard: &'static str,
     /// When somebody or something other than us last changed it.
     pub stirred_at: i64,
 }
@@ -45,6 +49,9 @@ impl Plug {
     pub fn new(name: &str, lamp: usize, make: Make, rng: &mut fastrand::Rng) -> Plug {
         Plug {
             name: name.to_string(),
+            report_topic: format!("{name}/report"),
+            alive_topic: format!("{name}/alive"),
+            last_heard: "",
             lamp,
             make,
             boots: *rng.choice(&[Boots::On, Boots::Off, Boots::Last]).expect("three"),

@@ -1,7 +1,5 @@
 //! The broker and the radio: in order on each topic, but lost, late and twice as it pleases.
 
-use std::collections::HashMap;
-
 use lampward::pure::keeper::{Input, Ticket};
 use lampward::pure::power::Power;
 
@@ -17,38 +15,69 @@ pub enum Path {
     Alive,
 }
 
+/// The longest delay while all is well, ms.
+const CALM_DELAY: i64 = 300;
+
 /// What the broker keeps, and how bad the air is.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub struct Wire {
     pub broker_up: bool,
     /// The broker is there, but the connection to lampward hangs.
     pub half_open: bool,
     /// By plug: last report and last word of life.
-    pub kept_reports: HashMap<usize, Power>,
-    pub kept_alive: HashMap<usize, bool>,
+    pub kept_reports: Vec<Option<Power>>,
+    pub kept_alive: Vec<Option<bool>>,
     /// Chances of a message, each of 1.
     pub loss: f64,
     pub twice: f64,
     /// The longest delay, ms.
     pub delay: i64,
-    /// The last arrival on each topic: none overtakes another.
-    pub last: HashMap<(usize, Path), i64>,
+    /// Messages overtake each other on one topic, as they may after redelivery or through several brokers.
+    pub overtakes: bool,
+    /// The last arrival on each topic: else none overtakes another.
+    last: Vec<[i64; 4]>,
 }
 
 impl Wire {
-    /// When a message handed over now arrives: none if it is lost, two times if it comes twice.
-    pub fn arrivals(&mut self, rng: &mut fastrand::Rng, now: i64, plug: usize, path: Path) -> Vec<i64> {
-        if rng.f64() < self.loss {
-            return Vec::new();
+    /// For so many plugs, with nothing wrong.
+    pub fn new(plugs: usize) -> Wire {
+        Wire {
+            broker_up: true,
+            half_open: false,
+            kept_reports: vec![None; plugs],
+            kept_alive: vec![None; plugs],
+            loss: 0.0,
+            twice: 0.0,
+            delay: CALM_DELAY,
+            overtakes: false,
+            last: vec![[0; 4]; plugs],
         }
-        let copies = if rng.f64() < self.twice { 2 } else { 1 };
-        let last = self.last.entry((plug, path)).or_insert(0);
-        (0..copies)
-            .map(|_| {
-                *last = (*last).max(now + rng.i64(5..self.delay.max(60)));
-                *last
-            })
-            .collect()
+    }
+
+    /// The air is good again.
+    pub fn calm(&mut self) {
+        (self.loss, self.twice, self.delay, self.overtakes) = (0.0, 0.0, CALM_DELAY, false);
+    }
+
+    /// The broker has lost what it kept.
+    pub fn forget(&mut self) {
+        self.kept_reports.fill(None);
+        self.kept_alive.fill(None);
+    }
+
+    /// When a message handed over now arrives: none if it is lost, two times if it comes twice.
+    pub fn arrivals(&mut self, rng: &mut fastrand::Rng, now: i64, plug: usize, path: Path) -> [Option<i64>; 2] {
+        if self.loss > 0.0 && rng.f64() < self.loss {
+            return [None; 2];
+        }
+        let twice = self.twice > 0.0 && rng.f64() < self.twice;
+        let mut arrives = || {
+            let at = now + rng.i64(5..self.delay.max(60));
+            let last = &mut self.last[plug][path as usize];
+            *last = if self.overtakes { at } else { at.max(*last) };
+            Some(*last)
+        };
+        [arrives(), if twice { arrives() } else { None }]
     }
 }
 
@@ -63,14 +92,14 @@ impl World {
         self.link = Some(link);
         super::judge::link_changed(self);
         for plug in 0..self.plugs.len() {
-            if let Some(power) = self.wire.kept_reports.get(&plug) {
+            if let Some(power) = self.wire.kept_reports[plug] {
                 let payload = power.word();
                 let path = Path::Report;
                 let delay = self.rng.i64(1..500);
                 self.after(delay, Event::ToKeeper { link, plug, path, payload, retained: true });
             }
-            if let Some(here) = self.wire.kept_alive.get(&plug) {
-                let payload = if *here { "here" } else { "gone" };
+            if let Some(here) = self.wire.kept_alive[plug] {
+                let payload = if here { "here" } else { "gone" };
                 let path = Path::Alive;
                 let delay = self.rng.i64(1..500);
                 self.after(delay, Event::ToKeeper { link, plug, path, payload, retained: true });
@@ -97,8 +126,7 @@ impl World {
     pub fn broker_back(&mut self, keeps: bool) {
         self.wire.broker_up = true;
         if !keeps {
-            self.wire.kept_reports.clear();
-            self.wire.kept_alive.clear();
+            self.wire.forget();
         }
         if let Some(daemon) = &self.daemon {
             let life = daemon.life;
@@ -121,10 +149,11 @@ impl World {
             (_, Some(name)) => (name, true),
             _ => panic!("{}a publish on {topic}", self.place()),
         };
-        let plug = self.plugs.iter().position(|plug| plug.name == name).expect("a plug of the house");
+        let plug = self.plug_of(name);
         let order = (!asks).then(|| Power::from_lit(payload == "on"));
-        if let Some(order) = order {
-            super::judge::commanded(self, plug, order);
+        match order {
+            Some(order) => super::judge::commanded(self, plug, order),
+            None => super::judge::questioned(self, plug),
         }
         let (Some(link), true) = (self.link, self.wire.broker_up && !self.wire.half_open) else {
             return self.command_lost(plug, order);
@@ -137,10 +166,10 @@ impl World {
         let session = self.plugs[plug].session;
         let path = if asks { Path::Ask } else { Path::Order };
         let arrivals = self.wire.arrivals(&mut self.rng, self.now, plug, path);
-        if arrivals.is_empty() {
+        if arrivals == [None; 2] {
             self.command_lost(plug, order);
         }
-        for at in arrivals {
+        for at in arrivals.into_iter().flatten() {
             self.at(at, Event::ToPlug { plug, session, order });
         }
     }
@@ -180,34 +209,43 @@ impl World {
             return;
         }
         let arrivals = self.wire.arrivals(&mut self.rng, self.now, plug, path);
-        if arrivals.is_empty() && !will {
+        if arrivals == [None; 2] && !will {
             return;
         }
         match path {
             Path::Report if self.plugs[plug].retains => {
-                self.wire.kept_reports.insert(plug, Power::from_lit(payload == "on"));
+                self.wire.kept_reports[plug] = Some(Power::from_lit(payload == "on"));
             }
             Path::Alive => {
-                self.wire.kept_alive.insert(plug, !will);
+                self.wire.kept_alive[plug] = Some(!will);
             }
             _ => {}
         }
         let Some(link) = self.link.filter(|_| !self.wire.half_open) else { return };
-        for at in arrivals {
+        for at in arrivals.into_iter().flatten() {
             self.at(at, Event::ToKeeper { link, plug, path, payload, retained: false });
         }
     }
 
     pub fn reaches_keeper(&mut self, plug: usize, path: Path, payload: &'static str, retained: bool) {
-        let (topic, live_truth) = match path {
-            Path::Alive => (format!("{}/alive", self.plugs[plug].name), false),
-            _ => {
-                let truth = payload == self.plugs[plug].power.word();
-                (format!("{}/report", self.plugs[plug].name), truth && !retained)
-            }
+        let state = &mut self.plugs[plug];
+        let topic = match path {
+            Path::Alive => state.alive_topic.clone(),
+            _ => state.report_topic.clone(),
         };
-        if live_truth {
-            self.plugs[plug].hidden_since = None;
+        if path == Path::Alive {
+            self.judge.stirs(plug);
+        } else {
+            let truth = payload == state.power.word();
+            if truth && !retained {
+                state.hidden_since = None;
+            } else if !truth && self.disordered_until > self.now {
+                // It has been overtaken by the truth, and nobody can tell.
+                state.hidden_since.get_or_insert(self.now);
+            }
+            if std::mem::replace(&mut state.last_heard, payload) != payload {
+                self.judge.stirs(plug);
+            }
         }
         self.input(Input::Message { topic, payload: payload.as_bytes().to_vec(), retained });
     }

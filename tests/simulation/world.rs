@@ -1,18 +1,19 @@
 //! The world around the keeper: two clocks, a heap of coming events, and a daemon that can be killed.
 
-use std::cmp::Reverse;
-use std::collections::BinaryHeap;
+use std::cmp::Ordering;
+use std::collections::{BinaryHeap, HashMap};
 use std::sync::Arc;
 use std::time::Duration;
 
-use chrono::{DateTime, TimeDelta, Utc};
+use chrono::{DateTime, Utc};
 use lampward::pure::config::Config;
 use lampward::pure::entry::Entry;
-use lampward::pure::keeper::{Down, Input, Keeper, Keepsake, Now, Order, OrderId, Output, Start, Step, Ticket};
+use lampward::pure::keeper::{Down, Input, Keeper, Now, Order, OrderId, Output, Start, Step, Ticket};
 use lampward::pure::power::Power;
 
+use super::disk::Disk;
 use super::faults::Fault;
-use super::house::{self, Lamp};
+use super::house::{self, EDITIONS, Lamp};
 use super::judge::Judge;
 use super::plug::Plug;
 use super::wire::{Path, Wire};
@@ -72,6 +73,34 @@ pub enum Event {
     Look,
 }
 
+/// An event and its time; of two at one time the one that was thought of first comes first.
+struct Timed {
+    at: i64,
+    serial: u64,
+    event: Event,
+}
+
+impl Ord for Timed {
+    /// The earliest is the greatest, for a heap gives the greatest first.
+    fn cmp(&self, other: &Timed) -> Ordering {
+        (other.at, other.serial).cmp(&(self.at, self.serial))
+    }
+}
+
+impl PartialOrd for Timed {
+    fn partial_cmp(&self, other: &Timed) -> Option<Ordering> {
+        Some(self.cmp(other))
+    }
+}
+
+impl PartialEq for Timed {
+    fn eq(&self, other: &Timed) -> bool {
+        self.cmp(other) == Ordering::Equal
+    }
+}
+
+impl Eq for Timed {}
+
 /// The daemon while it runs.
 pub struct Daemon {
     pub keeper: Keeper,
@@ -79,15 +108,6 @@ pub struct Daemon {
     pub started: i64,
     rest_until: i64,
     wake_at: Option<DateTime<Utc>>,
-}
-
-/// What survives the daemon.
-pub struct Disk {
-    pub keepsake: Keepsake,
-    pub records: Vec<Entry>,
-    pub last_life: Option<DateTime<Utc>>,
-    pub last_good: Arc<Config>,
-    pub full: bool,
 }
 
 pub struct World {
@@ -102,7 +122,7 @@ pub struct World {
     pub trusted: bool,
     pub lamps: Vec<Lamp>,
     pub edition: usize,
-    pub editions: [Arc<Config>; 2],
+    pub editions: [Arc<Config>; EDITIONS],
     pub plugs: Vec<Plug>,
     pub wire: Wire,
     pub daemon: Option<Daemon>,
@@ -113,8 +133,11 @@ pub struct World {
     pub kill_after: Option<u32>,
     /// Something is wrong with everything until then.
     pub disturbed_until: i64,
-    heap: BinaryHeap<Reverse<(i64, u64)>>,
-    events: std::collections::HashMap<u64, Event>,
+    /// Messages may have overtaken each other until then.
+    pub disordered_until: i64,
+    heap: BinaryHeap<Timed>,
+    plug_numbers: HashMap<String, usize>,
+    lamp_numbers: HashMap<String, usize>,
     pub serial: u64,
     lives: u64,
     next_order: u64,
@@ -130,21 +153,22 @@ impl World {
     pub fn new(seed: u64, lamps: usize, days: i64) -> World {
         let mut rng = fastrand::Rng::with_seed(seed);
         let lamps = house::lamps(&mut rng, lamps);
-        let editions = [house::file(&lamps, 0), house::file(&lamps, 1)];
+        let editions = std::array::from_fn(|edition| house::file(&lamps, edition));
         let mut plugs = Vec::new();
         for (index, lamp) in lamps.iter().enumerate() {
             plugs.extend(lamp.plugs.iter().map(|name| Plug::new(name, index, lamp.make, &mut rng)));
         }
+        let count = plugs.len();
         let now = DateTime::parse_from_rfc3339("2026-01-01T12:00:00Z").expect("an instant").timestamp_millis();
-        let disk = Disk {
-            keepsake: Keepsake::default(),
-            records: Vec::new(),
-            last_life: None,
-            last_good: Arc::clone(&editions[0]),
-            full: false,
-        };
+        let disk = Disk::new(Arc::clone(&editions[0]), seed.is_multiple_of(10), instant(now));
         let mut world = World {
-            judge: Judge::new(&lamps, now),
+            judge: Judge::new(&lamps, plugs.len(), now),
+            plug_numbers: plugs
+                .iter()
+                .enumerate()
+                .map(|(index, plug): (usize, &Plug)| (plug.name.clone(), index))
+                .collect(),
+            lamp_numbers: lamps.iter().enumerate().map(|(index, lamp)| (lamp.name.clone(), index)).collect(),
             seed,
             tells: std::env::var_os("LAMPWARD_TELL").is_some(),
             rng,
@@ -156,14 +180,14 @@ impl World {
             edition: 0,
             editions,
             plugs,
-            wire: Wire { broker_up: true, delay: 300, ..Wire::default() },
+            wire: Wire::new(count),
             daemon: None,
             link: None,
             disk,
             kill_after: None,
             disturbed_until: 0,
+            disordered_until: 0,
             heap: BinaryHeap::new(),
-            events: std::collections::HashMap::new(),
             serial: 0,
             lives: 0,
             next_order: 0,
@@ -177,7 +201,7 @@ impl World {
     /// Lets everything happen.
     pub fn run(&mut self) {
         loop {
-            let event_at = self.heap.peek().map(|Reverse((at, _))| *at).expect("there is always a look to come");
+            let event_at = self.heap.peek().map(|timed| timed.at).expect("there is always a look to come");
             let tick_at = self.daemon.as_ref().map(|daemon| daemon.due(self.error_ms)).unwrap_or(i64::MAX);
             let next = event_at.min(tick_at).max(self.now);
             if next >= self.end {
@@ -187,13 +211,12 @@ impl World {
             if tick_at <= event_at {
                 self.judge.ticks += 1;
                 self.input(Input::Tick);
-            } else if let Some(Reverse((_, serial))) = self.heap.pop() {
-                let event = self.events.remove(&serial).expect("each serial has its event");
-                self.happen(event);
+            } else if let Some(timed) = self.heap.pop() {
+                self.happen(timed.event);
             }
         }
         self.now = self.end;
-        super::judge::settle(self);
+        super::record::settle(self);
     }
 
     pub fn after(&mut self, ms: i64, event: Event) {
@@ -202,12 +225,27 @@ impl World {
 
     pub fn at(&mut self, at: i64, event: Event) {
         self.serial += 1;
-        self.heap.push(Reverse((at, self.serial)));
-        self.events.insert(self.serial, event);
+        self.heap.push(Timed { at, serial: self.serial, event });
     }
 
+    /// What the wall clock shows.
     pub fn wall(&self) -> DateTime<Utc> {
-        instant(self.now + self.error_ms)
+        instant(self.wall_ms())
+    }
+
+    /// The same in ms since 1970.
+    pub fn wall_ms(&self) -> i64 {
+        self.now + self.error_ms
+    }
+
+    /// The number of a lamp by its name.
+    pub fn lamp_of(&self, name: &str) -> usize {
+        self.lamp_numbers[name]
+    }
+
+    /// The number of a plug by its name.
+    pub fn plug_of(&self, name: &str) -> usize {
+        self.plug_numbers[name]
     }
 
     fn happen(&mut self, event: Event) {
@@ -242,7 +280,7 @@ impl World {
                 }
             }
             Event::ClockSet { error_ms, trusted } => self.set_clock(error_ms, trusted),
-            Event::CalmAir => (self.wire.loss, self.wire.twice, self.wire.delay) = (0.0, 0.0, 300),
+            Event::CalmAir => self.wire.calm(),
             Event::DiskBack => self.disk.full = false,
             Event::NextFault => super::faults::next(self),
             Event::After(fault) => super::faults::after(self, fault),
@@ -261,18 +299,12 @@ impl World {
         }
         self.lives += 1;
         let config = Arc::clone(&self.editions[self.edition]);
-        let recent = match self.disk.last_life {
-            Some(life) => {
-                let newest_first = self.disk.records.iter().rev().take(400);
-                newest_first.filter(|entry| entry.at >= life - TimeDelta::minutes(5)).cloned().collect()
-            }
-            None => Vec::new(),
-        };
-        let down =
-            self.disk.last_life.map(|last_life| Down { last_life, config: Arc::clone(&self.disk.last_good), recent });
         super::judge::started(self);
-        self.tell(format_args!("started, trusted {}, last life {:?}", self.trusted, self.disk.last_life));
-        let start = Start { keepsake: self.disk.keepsake.clone(), down, trusted: self.trusted };
+        let found = self.disk.start(self.wall());
+        self.tell(format_args!("started, trusted {}, last life {:?}", self.trusted, found.last_life));
+        let last_good = Arc::clone(&self.disk.last_good);
+        let down = found.last_life.map(|last_life| Down { last_life, config: last_good, recent: found.recent });
+        let start = Start { keepsake: found.keepsake, down, trusted: self.trusted };
         let now = Now { wall: self.wall(), up: Duration::ZERO };
         let (keeper, step) = Keeper::new(now, Arc::clone(&config), start);
         self.disk.last_good = config;
@@ -285,9 +317,24 @@ impl World {
         }
     }
 
-    /// `kill -9`, and what the broker makes of it is of no matter here.
+    /// `kill -9`, and what the broker makes of it is of no matter here. Of the entries of the last moments the daybook
+    /// may have none.
     pub fn kill(&mut self) {
-        self.tell("killed");
+        let unwritten = if self.rng.bool() { 0 } else { self.rng.i64(0..200) };
+        self.stop(unwritten);
+    }
+
+    /// The power fails: what the system had not written out is lost too.
+    pub fn power_cut(&mut self) {
+        let unwritten = self.rng.i64(0..2000);
+        self.stop(unwritten);
+        self.disk.power_gone(self.now);
+    }
+
+    fn stop(&mut self, unwritten: i64) {
+        self.tell("stopped at once");
+        let lost = self.disk.daemon_gone(self.now, unwritten);
+        self.judge.noted.truncate(self.judge.noted.len() - lost);
         self.daemon = None;
         self.link = None;
         self.kill_after = None;
@@ -296,68 +343,95 @@ impl World {
     }
 
     pub fn input(&mut self, input: Input) {
-        self.judge.inputs += 1;
-        let wall = self.wall();
-        let Some(daemon) = &mut self.daemon else { return };
-        let now = Now { wall, up: Duration::from_millis((self.now - daemon.started) as u64) };
-        let step = daemon.keeper.step(now, input);
-        self.perform(step);
-    }
-
-    /// Carries out a step as the shell does: entries of one step go into the daybook together.
-    fn perform(&mut self, step: Step) {
-        let Some(daemon) = &mut self.daemon else { return };
-        daemon.rest_until = self.now + (step.rest.as_millis() as i64).max(1);
-        daemon.wake_at = step.wake_at;
-        self.judge.idle(step.outputs.is_empty(), step.rest);
-        let mut recorded_before = false;
-        for output in step.outputs {
-            let record = matches!(output, Output::Record(_) | Output::Say(_));
-            if !(record && recorded_before) {
-                if self.kill_after == Some(0) {
-                    return self.kill();
-                }
-                self.kill_after = self.kill_after.map(|left| left - 1);
-            }
-            recorded_before = record;
-            self.perform_one(output);
-            if self.daemon.is_none() {
-                return;
-            }
+        if let Some(step) = self.step(input) {
+            self.perform(step);
         }
     }
 
-    fn perform_one(&mut self, output: Output) {
-        match output {
-            Output::Publish { ticket, topic, payload, .. } => self.publish(ticket, &topic, &payload),
-            Output::Record(entry) => {
-                self.tell(format_args!(
-                    "{} {:?} {}, due {:?}",
-                    entry.kind.word(),
-                    entry.plug,
-                    entry.because,
-                    entry.due
-                ));
-                super::judge::recorded(self, &entry);
-                if self.trusted {
-                    self.disk.last_life = self.disk.last_life.max(Some(entry.at));
-                }
-                self.disk.records.push(entry);
-            }
-            Output::Say(_) | Output::Listen => {}
-            Output::Keep(keepsake) => {
-                let outcome = if self.disk.full { Err("no space left on device".to_string()) } else { Ok(()) };
-                if outcome.is_ok() {
-                    self.disk.keepsake = keepsake;
-                }
-                super::judge::kept(self, outcome.is_ok());
-                if self.kill_after == Some(0) {
+    fn step(&mut self, input: Input) -> Option<Step> {
+        self.judge.inputs += 1;
+        let wall = self.wall();
+        let daemon = self.daemon.as_mut()?;
+        let now = Now { wall, up: Duration::from_millis((self.now - daemon.started) as u64) };
+        Some(daemon.keeper.step(now, input))
+    }
+
+    /// Carries out a step and what follows from it as the daemon does: entries go into the daybook together, and
+    /// answers come last.
+    fn perform(&mut self, step: Step) {
+        let (mut records, mut answers) = (Vec::new(), 0);
+        let mut next = Some(step);
+        while let Some(step) = next.take() {
+            let Some(daemon) = &mut self.daemon else { return };
+            daemon.rest_until = self.now + (step.rest.as_millis() as i64).max(1);
+            daemon.wake_at = step.wake_at;
+            self.judge.idle(step.outputs.is_empty(), step.rest);
+            for output in step.outputs {
+                let dies = match output {
+                    Output::Publish { ticket, topic, payload, .. } => {
+                        self.dies() || {
+                            self.publish(ticket, &topic, &payload);
+                            false
+                        }
+                    }
+                    Output::Record(entry) => {
+                        self.tell_entry(&entry);
+                        super::judge::recorded(self, &entry);
+                        records.push(entry);
+                        false
+                    }
+                    Output::Say(_) | Output::Listen => false,
+                    Output::Keep(keepsake) => {
+                        self.dies() || {
+                            let outcome = self.disk.keep(keepsake);
+                            super::judge::kept(self, outcome.is_ok());
+                            self.dies() || {
+                                next = self.step(Input::Kept(outcome));
+                                false
+                            }
+                        }
+                    }
+                    Output::Answer(id, answer) => {
+                        super::judge::decided(self, id, answer);
+                        answers += 1;
+                        false
+                    }
+                    Output::Alive => {
+                        let wall = self.wall();
+                        self.disk.touch(self.now, wall);
+                        false
+                    }
+                };
+                if dies {
+                    // Not one of them had been handed over.
+                    self.judge.noted.truncate(self.judge.noted.len() - records.len());
                     return self.kill();
                 }
-                self.input(Input::Kept(outcome));
             }
-            Output::Answer(id, answer) => super::judge::answered(self, id, answer),
-            Output::Alive => self.disk.last_life = self.disk.last_life.max(Some(self.wall())),
+        }
+        if !records.is_empty() && self.dies() {
+            self.judge.noted.truncate(self.judge.noted.len() - records.len());
+            return self.kill();
+        }
+        self.disk.record(self.now, records, self.trusted);
+        for _ in 0..answers {
+            if self.dies() {
+                return self.kill();
+            }
+            super::judge::answered(self);
+        }
+    }
+
+    /// Whether the daemon is killed right here.
+    fn dies(&mut self) -> bool {
+        let dies = self.kill_after == Some(0);
+        self.kill_after = self.kill_after.map(|left| left.saturating_sub(1));
+        dies
+    }
+
+    fn tell_entry(&self, entry: &Entry) {
+        if self.tells {
+            self.tell(format_args!("{} {:?} {}, due {:?}", entry.kind.word(), entry.plug, entry.because, entry.due));
         }
     }
 
