@@ -135,6 +135,12 @@ impl Picture<'_> {
         self.grid.column_of(date) * COLUMN_TENTHS / 10
     }
 
+    /// The middle of each month.
+    fn middles(&self) -> impl Iterator<Item = i64> {
+        let ends = self.grid.month_starts().skip(1).map(|start| self.x_of(start)).chain([self.plot_width()]);
+        self.grid.month_starts().zip(ends).map(|(start, end)| (self.x_of(start) + end) / 2)
+    }
+
     /// What all panels share: drawn once here, referred to by each.
     fn definitions(&self, svg: &mut String) {
         let (width, height) = (self.plot_width(), PLOT_HEIGHT);
@@ -159,6 +165,9 @@ impl Picture<'_> {
         let _ = writeln!(svg, "<path class=\"frame\" d=\"M0 0h{width}v{height}h-{width}z\"/>");
         for (quarter, clock) in ["12:00", "18:00", "00:00", "06:00", "12:00"].into_iter().enumerate() {
             say(svg, (-8, height * quarter as i64 / 4 + 4), "axis end figure", clock);
+        }
+        for (x, start) in self.middles().zip(self.grid.month_starts()) {
+            say(svg, (x, height + LINE), "axis middle month", &start.format("%b").to_string());
         }
         for (date, ..) in self.grid.clock_changes() {
             // The change comes in the small hours, in the column of the night before.
@@ -265,12 +274,7 @@ impl Picture<'_> {
         }
         svg.push_str("<use href=\"#year-axis\"/>\n</g>\n");
         y += PLOT_HEIGHT + LINE;
-        let ends = self.grid.month_starts().skip(1).map(|start| self.x_of(start)).chain([width]);
-        let middles = self.grid.month_starts().zip(ends).map(|(start, end)| LEFT + (self.x_of(start) + end) / 2);
-        let middles: Vec<_> = middles.collect();
-        for (x, start) in middles.iter().zip(self.grid.month_starts()) {
-            say(svg, (*x, y), "axis middle month", &start.format("%b").to_string());
-        }
+        let middles: Vec<_> = self.middles().map(|x| LEFT + x).collect();
         y += LINE;
         say(svg, (LEFT - 8, y), "axis end", "hours");
         for (x, lit) in middles.iter().zip(&tally.months) {

@@ -92,12 +92,21 @@ fn up<'a>(altitude: f64, days: impl Iterator<Item = &'a SolarDay>) -> Vec<(DateT
 }
 
 /// Adds the line through the crossings of one half, day by day. It breaks where there is none and where it leaves the
-/// picture at noon, and steps between two columns where clocks change.
+/// picture at noon, and steps between two columns where clocks change. Days that go on in one direction make one stroke.
 fn line(path: &mut String, grid: &Grid, crossings: impl Iterator<Item = Crossing>) {
     let mut last: Option<(i64, i64, FixedOffset)> = None;
+    // The direction of the stroke that is not yet written, and its days.
+    let (mut direction, mut days) = (0, 0);
+    let stroke = |path: &mut String, direction: i64, days: &mut i64| {
+        let days = std::mem::take(days);
+        if days > 0 {
+            let _ = write!(path, "l{} {}", number(days * COLUMN_TENTHS), number(days * direction));
+        }
+    };
     for crossing in crossings {
         let point = crossing.at().and_then(|at| grid.point(at));
         let Some((column, s, offset)) = point else {
+            stroke(path, direction, &mut days);
             last = None;
             continue;
         };
@@ -106,18 +115,24 @@ fn line(path: &mut String, grid: &Grid, crossings: impl Iterator<Item = Crossing
             Some((last_column, last_y, last_offset))
                 if column == last_column + 1 && (y - last_y).abs() < HEIGHT_TENTHS / 2 =>
             {
+                if offset != last_offset || y - last_y != direction {
+                    stroke(path, direction, &mut days);
+                }
                 if offset == last_offset {
-                    let _ = write!(path, "l2 {}", number(y - last_y));
+                    direction = y - last_y;
+                    days += 1;
                 } else {
                     let _ = write!(path, "h1v{}h1", number(y - last_y));
                 }
             }
             _ => {
+                stroke(path, direction, &mut days);
                 let _ = write!(path, "M{} {}", number(column * COLUMN_TENTHS + COLUMN_TENTHS / 2), number(y));
             }
         }
         last = Some((column, y, offset));
     }
+    stroke(path, direction, &mut days);
 }
 
 /// Runs of consecutive dates: first and last of each.
