@@ -137,10 +137,14 @@ impl Web {
     }
 }
 
+/// An answer must be there within this time.
+fn within(time: Duration) -> TimeoutLayer {
+    TimeoutLayer::with_status_code(StatusCode::SERVICE_UNAVAILABLE, time)
+}
+
 /// Every path. The order of the layers is from the inside out: what is outermost also dresses the faults of the rest.
 fn routes(web: Web) -> Router {
     let guard: Arc<Guard> = web.door.guard.clone();
-    let within = |time| TimeoutLayer::with_status_code(StatusCode::SERVICE_UNAVAILABLE, time);
     let heavy = Router::new()
         .route("/ahead", get(read::ahead))
         .route("/past", get(read::past))
@@ -162,7 +166,7 @@ fn routes(web: Web) -> Router {
         .fallback(|| async { StatusCode::NOT_FOUND })
         .layer(within(REQUEST_WITHIN))
         .merge(heavy)
-        .merge(page::routes().layer(within(heavy::WITHIN)))
+        .merge(page::routes())
         .merge(patient)
         .with_state(web)
         .layer(DefaultBodyLimit::max(LARGEST_BODY))

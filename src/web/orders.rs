@@ -105,9 +105,14 @@ pub async fn cancel_many(
 
 /// `POST /channels/{name}/try`: blinks its plugs, and is answered when that is over. Takes no body.
 pub async fn try_one(State(web): State<Web>, Path(name): Path<String>) -> Result<Json<Tried>, Problem> {
-    match give(&web, Order::Try { channel: name }, TRY_WITHIN).await? {
-        Answer::Tried(tried) => Ok(Json(Tried::from(&*tried))),
-        refusal => Err(refused(&web, refusal)),
+    blink(&web, name).await.map(Json)
+}
+
+/// Blinks the plugs of a channel, and says what they answered when that is over.
+pub async fn blink(web: &Web, channel: String) -> Result<Tried, Problem> {
+    match give(web, Order::Try { channel }, TRY_WITHIN).await? {
+        Answer::Tried(tried) => Ok(Tried::from(&*tried)),
+        refusal => Err(refused(web, refusal)),
     }
 }
 

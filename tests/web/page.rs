@@ -2,7 +2,7 @@
 
 use chrono::TimeDelta;
 use lampward::pure::entry::{Entry, EntryKind};
-use lampward::pure::keeper::{Answer, Ends, Hand, Miss, Order, Override};
+use lampward::pure::keeper::{Answer, Delivery, Ends, Hand, Miss, Order, Override, Tried, TriedPlug};
 use lampward::pure::power::Power;
 
 use crate::house::{House, Reply, now, plain_web, utc};
@@ -121,6 +121,7 @@ async fn the_buttons_say_when_they_end() {
         "On for that long</button>",
         "Off until then</button>",
         "On until I cancel it</button>",
+        "Blink it for some seconds, to see which it is</button>",
         "Everything off for the evening</button>",
     ] {
         assert!(page.contains(button), "`{button}` is not in {page}");
@@ -183,6 +184,49 @@ async fn a_problem_is_said_on_the_page_in_words() {
     }
     let asked = house.orders.lock().expect("not poisoned").len();
     assert_eq!(asked, 2, "an empty moment is not taken for the evening");
+}
+
+#[tokio::test]
+async fn a_try_says_what_each_plug_answered() {
+    let plug = |name: &str, answered: bool, because: &str| TriedPlug {
+        plug: name.into(),
+        answered,
+        told: 5,
+        answers: if answered { 5 } else { 0 },
+        took: None,
+        because: because.into(),
+        back_to: answered.then_some(Power::On),
+        back_because: "left as it is".into(),
+        delivery: Delivery::Confirmed,
+    };
+    let well = ("yard/3", true, "answered all 5 commands, after 0.04 to 0.12 s");
+    let silent = ("yard/4", false, "answered none of 5 commands");
+    for (plugs, ended, words, class) in [
+        (
+            vec![well],
+            None,
+            "Tried. Plug yard/3 answered all 5 commands, after 0.04 to 0.12 s; back to on.",
+            "<p class=\"said\">Tried.",
+        ),
+        (
+            vec![well, silent],
+            Some("an override was set"),
+            "Tried. It ended early: an override was set. Plug yard/3 answered all 5 commands, after 0.04 to 0.12 s; back \
+             to on. Plug yard/4 answered none of 5 commands; left as it is.",
+            "<p class=\"said undone\">Tried.",
+        ),
+    ] {
+        let plugs = plugs.into_iter().map(|(name, answered, because)| plug(name, answered, because)).collect();
+        let tried = Tried { channel: "jetty".into(), ended: ended.map(Into::into), plugs, elsewhere: vec![] };
+        let answer = Answer::Tried(Box::new(tried));
+        let house = House::with(plain_web(), Box::new(move |_| Some(answer.clone()))).await;
+        assert_eq!(said_after(&house, "/page/try", "channel=jetty").await, (words.into(), "lamp-jetty".into()));
+        let reply = post(&house, "/page/try", "channel=jetty").await;
+        let page = house.get(reply.header("location").split('#').next().unwrap_or_default()).await.body;
+        assert!(page.contains(class), "{page}");
+        let orders = house.orders.lock().expect("not poisoned").clone();
+        assert_eq!(orders[0], Order::Try { channel: "jetty".into() });
+    }
 }
 
 #[tokio::test]

@@ -15,8 +15,9 @@ use super::said::Words;
 use crate::pure::keeper::{Order, Override};
 use crate::pure::power::Power;
 use crate::web::Web;
-use crate::web::orders::{WishedPower, ask};
+use crate::web::orders::{self, WishedPower, ask};
 use crate::web::problem::Problem;
+use crate::web::tried::{Tried, TriedPlug};
 
 const SEC_FETCH_SITE: HeaderName = HeaderName::from_static("sec-fetch-site");
 
@@ -34,6 +35,13 @@ pub struct Wish {
 #[serde(deny_unknown_fields)]
 pub struct Cancel {
     channel: Option<String>,
+}
+
+/// `POST /page/try`.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Blink {
+    channel: String,
 }
 
 /// Forms come from browsers, and every browser says where a post comes from. What says nothing could be a page of
@@ -97,6 +105,30 @@ pub async fn cancel(State(web): State<Web>, FormOnly(wish): FormOnly<Cancel>) ->
         Err(problem) => undone(wish.channel, &problem),
     };
     back(&web, words)
+}
+
+/// `POST /page/try`: answered when the blinking is over.
+pub async fn blink(State(web): State<Web>, FormOnly(Blink { channel }): FormOnly<Blink>) -> Redirect {
+    let words = match orders::blink(&web, channel.clone()).await {
+        Ok(tried) => Words { done: tried.answered, text: tried_words(&tried), channel: Some(channel) },
+        Err(problem) => undone(Some(channel), &problem),
+    };
+    back(&web, words)
+}
+
+/// "Tried. Plug yard/3 answered all 5 commands, after 0.04 to 0.12 s; back to on."
+fn tried_words(tried: &Tried) -> String {
+    let plug = |plug: &TriedPlug| {
+        let back = plug.back_to.as_ref().map_or_else(|| plug.back_because.clone(), |power| format!("back to {power}"));
+        format!(" Plug {} {}; {back}.", plug.plug, plug.because)
+    };
+    let ended = tried.ended_early.as_ref().map(|because| format!(" It ended early: {because}.")).unwrap_or_default();
+    let elsewhere = if tried.answered || tried.elsewhere.is_empty() {
+        String::new()
+    } else {
+        format!(" Something answered on other topics: lampward try {} says what.", tried.channel)
+    };
+    format!("Tried.{ended}{}{elsewhere}", tried.plugs.iter().map(plug).collect::<String>())
 }
 
 /// "Done: on until 22:45, the planned switch-off"; of several: "Done: Jetty lamp on until …; Parlour on until …".

@@ -29,8 +29,12 @@ pub fn section(status: &Status, channel: &ChannelNow, choice: Option<&Choice>, s
                 h2 id={ "h-" (name) } { (channel.label) }
                 p.state { (state) }
                 @if let Some(said) = said { (done(said)) }
-                p { (words::reason(channel)) }
-                @if let Some(standing) = &channel.overridden { p { "Your word stands: " (standing.because) "." } }
+                p {
+                    @match &channel.overridden {
+                        Some(standing) => { "Your word stands: " (standing.because) "." }
+                        None => { (words::reason(channel)) }
+                    }
+                }
                 @for plug in &channel.plugs { p { (words::plug(&status.now, channel, plug)) } }
                 (next(status, channel))
                 @if let Some(choice) = choice { (evening(channel, choice)) }
@@ -93,10 +97,14 @@ fn otherwise(name: &str) -> Markup {
     let cancelled = html! { input type="hidden" name="until" value="cancelled"; };
     html! {
         details {
-            summary { "For a time, until a moment, or until cancelled" }
+            summary { "For a time, until a moment, until cancelled; blink it" }
             (form(times, "On for that long", "Off for that long"))
             (form(moment, "On until then", "Off until then"))
             (form(cancelled, "On until I cancel it", "Off until I cancel it"))
+            form method="post" action="/page/try" {
+                input type="hidden" name="channel" value=(name);
+                button { "Blink it for some seconds, to see which it is" }
+            }
         }
     }
 }

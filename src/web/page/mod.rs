@@ -24,8 +24,9 @@ pub use said::Said;
 pub use week::Kept as WeekKept;
 
 use super::json::Status;
+use super::orders::TRY_WITHIN;
 use super::problem::Problem;
-use super::{Web, read};
+use super::{REQUEST_WITHIN, Web, heavy, read, within};
 
 const STYLE: &str = include_str!("page.css");
 const SCRIPT: &str = include_str!("page.js");
@@ -35,15 +36,18 @@ pub fn routes() -> Router<Web> {
     let forms = Router::new()
         .route("/page/override", post(forms::set))
         .route("/page/cancel", post(forms::cancel))
-        .route("/page/sign-in", post(sign_in::sign_in))
+        .route("/page/sign-in", post(sign_in::sign_in).get(sign_in::show))
         .route("/page/sign-out", post(sign_in::sign_out))
-        .layer(from_fn(forms::check_from_browser));
-    Router::new()
-        .route("/", get(page))
-        .route("/page/sign-in", get(sign_in::show))
+        .layer(within(REQUEST_WITHIN));
+    let patient = Router::new().route("/page/try", post(forms::blink)).layer(within(TRY_WITHIN + REQUEST_WITHIN));
+    // The first page after a start or a change of the file works out the week.
+    let page = Router::new().route("/", get(page)).layer(within(heavy::WITHIN));
+    forms
+        .merge(patient)
+        .layer(from_fn(forms::check_from_browser))
+        .merge(page)
         .route("/page.css", get(|| async { file("text/css; charset=utf-8", STYLE) }))
         .route("/page.js", get(|| async { file("text/javascript; charset=utf-8", SCRIPT) }))
-        .merge(forms)
 }
 
 /// A file that changes only with the program: an hour is short enough after an upgrade.
@@ -148,7 +152,7 @@ fn year(status: &Status) -> Markup {
             details {
                 summary { "When each lamp is lit in " (year) }
                 div.wide tabindex="0" role="region" aria-label="The year's picture, which can be scrolled" {
-                    img src="/year.svg" loading="lazy" width="810" height="1443" alt={
+                    img src="/year.svg" loading="lazy" alt={
                         "Each lamp's lit hours over the nights of " (year) ", from noon to noon; the picture opened by "
                         "itself says it in words and figures."
                     };

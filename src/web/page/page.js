@@ -53,16 +53,21 @@
 
   let asking = false;
   let again = false;
+  // Counts the forms: a page that was asked for before one was answered is older than that answer.
+  let forms = 0;
   const refresh = async () => {
     again = true;
     if (asking || document.hidden) return;
     asking = true;
     while (again) {
       again = false;
+      const asked = forms;
       try {
         const answer = await fetch("/" + search);
         if (answer.status === 401) return location.assign("/page/sign-in");
-        if (answer.ok) put(await answer.text());
+        const text = await answer.text();
+        if (asked !== forms) again = true;
+        else if (answer.ok) put(text);
         outOfReach("");
       } catch {
         outOfReach(`Lampward is out of reach. This is how things stood on ${since()}.`);
@@ -79,11 +84,14 @@
     event.preventDefault();
     const body = new URLSearchParams(new FormData(form));
     if (submitter?.name) body.append(submitter.name, submitter.value);
+    if (action === "/page/try") tell("It blinks now.");
     try {
       const answer = await fetch(action, { method: "POST", body });
       if (answer.status === 401) return location.assign("/page/sign-in");
       if (answer.redirected) remember(new URL(answer.url).search);
-      if (answer.ok) put(await answer.text());
+      const text = await answer.text();
+      forms += 1;
+      if (answer.ok) put(text);
       outOfReach(answer.ok ? "" : "That was not taken. Nothing was changed.");
     } catch {
       outOfReach("Lampward is out of reach, so that was not sent. Try again.");
