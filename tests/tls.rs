@@ -113,6 +113,10 @@ async fn a_stranger_s_signature_and_an_old_certificate_are_refused() {
     let by_system = Tls::new(None).expect("this system knows some authority");
     let settings = LinkSettings { tls: Some(by_system), ..shop.trusting("ours", &broker, "localhost") };
     check_down(settings, unknown).await;
+    let authority = shop.broker("ours", "");
+    let own =
+        "the certificate of the broker at BROKER is that of an authority: give the broker one of its own, signed by it";
+    check_down(shop.trusting("ours", &authority, "localhost"), own).await;
     let old = shop.broker("old", "");
     check_down(shop.trusting("ours", &old, "localhost"), "the certificate of the broker at BROKER has expired").await;
 }

@@ -102,6 +102,10 @@ pub fn because(at: &str, host: &str, error: &ConnectionError) -> Option<(String,
             CertificateError::NotValidForNameContext { presented, .. } => {
                 format!("{certificate} is not for `{host}`{}", names(presented))
             }
+            // The type of the reason belongs to a crate that we don't name.
+            CertificateError::Other(other) if format!("{other:?}").contains("CaUsedAsEndEntity") => {
+                format!("{certificate} is that of an authority: give the broker one of its own, signed by it")
+            }
             fault => format!("{certificate} is not accepted: {fault}"),
         },
         rustls::Error::InvalidMessage(_) => {
