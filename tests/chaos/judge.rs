@@ -13,6 +13,9 @@ use crate::people::Book;
 /// What the design promises, before what else stands in the way.
 pub const BOUND: Duration = Duration::from_secs(10);
 
+/// A switching that nobody confirms is on record as missed after 2 min.
+const UNCONFIRMED: TimeDelta = TimeDelta::seconds(130);
+
 /// A run's figures.
 #[derive(Debug, Default)]
 pub struct Figures {
@@ -104,6 +107,39 @@ impl Ground {
     pub fn compare(&self, book: &mut Book, status: &Value) {
         book.compare(status, lampward::clock::wall());
         assert!(book.lost.is_empty(), "seed={}: overrides lost: {:#?}\n{}", self.seed, book.lost, self.told_of(""));
+    }
+
+    /// Every switching of every plug must be on record, whatever became of it, unless it may still be confirmed; and no
+    /// hand, for nobody has pressed a button. Gives how many there were, by what became of them.
+    #[track_caller]
+    pub fn on_record(&self, book: &Book, since: DateTime<Utc>) -> BTreeMap<String, u64> {
+        let until = lampward::clock::wall() - UNCONFIRMED;
+        let (code, past) = self.daemon().ask("GET", "/past?days=1", None).expect("the daemon answers");
+        assert_eq!(code, 200, "{past}");
+        let mut found: BTreeMap<(String, Option<String>, DateTime<Utc>), String> = BTreeMap::new();
+        for entry in past["entries"].as_array().unwrap() {
+            let text = |key: &str| entry[key].as_str().map(str::to_owned);
+            let (channel, kind) = (text("channel").unwrap(), text("kind").unwrap());
+            assert_ne!(kind, "by hand", "seed={}: {entry}", self.seed);
+            if let Some(due) = text("due") {
+                let due = DateTime::parse_from_rfc3339(&due).unwrap().to_utc();
+                found.insert((channel, text("plug"), due), kind);
+            }
+        }
+        let mut figures = BTreeMap::new();
+        for (number, channel) in book.plan.channels.iter().enumerate() {
+            for due in book.plan.switchings(number, since, until) {
+                for plug in &channel.plugs {
+                    let of = |plug| found.get(&(channel.name.clone(), plug, due));
+                    let Some(kind) = of(Some(plug.clone())).or_else(|| of(None)) else {
+                        let told = self.told_of(plug);
+                        panic!("seed={}: nothing on record of {plug} at {due}\n{told}", self.seed);
+                    };
+                    *figures.entry(kind.clone()).or_insert(0) += 1;
+                }
+            }
+        }
+        figures
     }
 
     /// The last lines of the daemon's log that hold `word`.

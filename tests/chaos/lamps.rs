@@ -175,6 +175,13 @@ impl Plan {
         channel.half.map_or(channel.lit, |half| (minute + channel.phase).div_euclid(half) % 2 == 0)
     }
 
+    /// Every instant from `from` until `until` at which a channel is switched by plan.
+    pub fn switchings(&self, channel: usize, from: DateTime<Utc>, until: DateTime<Utc>) -> Vec<DateTime<Utc>> {
+        let minute = |nth| self.base + TimeDelta::minutes(nth);
+        let instants = (1..MINUTES).map(minute).filter(|at| (from..until).contains(at));
+        instants.filter(|&at| self.lit(channel, at) != self.lit(channel, at - TimeDelta::minutes(1))).collect()
+    }
+
     /// The part of the file from `[plug_kind]` on.
     pub fn file(&self) -> String {
         let mut text = String::from(

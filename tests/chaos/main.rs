@@ -66,6 +66,7 @@ fn run(own: bool) {
 
     let mut book = ground.people.hush();
     ground.settle(&mut book, "first start", Instant::now(), BOUND + faults::FIRST);
+    let settled = lampward::clock::wall();
     drop(book);
     let mut order = Rng::with_seed(seed);
     for _ in 0..rounds {
@@ -78,6 +79,7 @@ fn run(own: bool) {
 
     let mut book = ground.people.hush();
     ground.settle(&mut book, "end", Instant::now(), BOUND);
+    let on_record = ground.on_record(&book, settled);
     let (said, figures) = (ground.plugs.say(), ground.figures.borrow());
     println!("{} s with {broker}, seed {seed}: every plug agrees at the end", begun.elapsed().as_secs());
     for (fault, times) in &figures.faults {
@@ -91,6 +93,7 @@ fn run(own: bool) {
         book.compared,
         book.lost.len()
     );
+    println!("  switchings of a plug on record: {on_record:?}; hands: 0");
     for what in ["orders", "asks", "reports", "junk", "connections", "refused"] {
         println!("  plugs counted {what}: {}", said[what]);
     }
