@@ -16,6 +16,7 @@ use crate::clock::{self, Clock, Woke};
 use crate::daybook::Daybook;
 use crate::keepsake::KeepsakeFile;
 use crate::link::{Link, LinkEvent};
+use crate::log::Flaps;
 use crate::pure::config::Config;
 use crate::pure::entry::{Entry, EntryKind};
 use crate::pure::keeper::{Answer, Input, Keeper, Miss, Now, OrderId, Output, Snapshot, Step};
@@ -87,6 +88,8 @@ struct Turn {
     /// Something has changed since the facts were last given out.
     stale: bool,
     facts_at: Duration,
+    /// Plugs that come and go.
+    flaps: Flaps,
     /// When the stores are looked at, where that is due.
     tend_at: Option<Duration>,
     /// What was wrong with them.
@@ -116,6 +119,7 @@ impl Daemon {
             link_because: Some("connecting".into()),
             stale: true,
             facts_at: now.up,
+            flaps: Flaps::default(),
             tend_at: Some(now.up),
             trouble: Vec::new(),
         };
@@ -166,7 +170,8 @@ impl Daemon {
         let up = self.clock.now().up;
         let facts = turn.stale.then(|| (turn.facts_at + FACTS_EVERY).saturating_sub(up));
         let tend = turn.tend_at.map(|at| at.saturating_sub(up));
-        [Some(turn.rest), facts, tend, self.trust.look_again(), self.supervisor.feed_every()]
+        let flaps = turn.flaps.look_at().map(|at| at.saturating_sub(up));
+        [Some(turn.rest), facts, tend, flaps, self.trust.look_again(), self.supervisor.feed_every()]
             .into_iter()
             .flatten()
             .min()
@@ -174,6 +179,9 @@ impl Daemon {
     }
 
     fn take_in(&mut self, turn: &mut Turn, now: Now, happened: Happened) {
+        if turn.flaps.look_at().is_some_and(|at| now.up >= at) {
+            turn.flaps.look(now.up);
+        }
         if turn.tend_at.is_some_and(|at| now.up >= at) {
             self.tend_the_stores(turn, now);
         }
@@ -329,7 +337,7 @@ impl Daemon {
         }
     }
 
-    fn perform(&mut self, turn: &Turn, now: Now, output: Output) {
+    fn perform(&mut self, turn: &mut Turn, now: Now, output: Output) {
         match output {
             Output::Publish { ticket, topic, payload, retain } => {
                 self.link.publish(Some(ticket), topic, payload, retain);
@@ -338,7 +346,7 @@ impl Daemon {
                 self.link.listen(turn.keeper.topics());
                 self.link.watch(turn.keeper.filters());
             }
-            Output::Say(note) => crate::log::note(&note),
+            Output::Say(note) => turn.flaps.note(now.up, &note),
             Output::Alive => {
                 if let Err(fault) = self.state.touch_alive(now.wall) {
                     warn!(%fault, "switchings missed during a stop may be counted from too early a time");

@@ -6,6 +6,7 @@
 
 mod connection;
 mod filter;
+mod oversize;
 mod owner;
 mod retry;
 mod tls;

@@ -2,6 +2,8 @@
 //!
 //! INFO: a lamp switched. WARN: someone should look. ERROR: the daemon can't do its work. DEBUG: the rest.
 
+mod flaps;
+
 use std::fmt;
 use std::io::IsTerminal;
 
@@ -12,6 +14,7 @@ use tracing_subscriber::fmt::{FmtContext, FormatEvent, FormatFields};
 use tracing_subscriber::registry::LookupSpan;
 
 use crate::pure::entry::{Entry, EntryKind, Note};
+pub use flaps::Flaps;
 
 /// Sends log lines to standard error. On a terminal with time and colour; otherwise plain, and under systemd with the
 /// journal's level in front (sd-daemon(3)). `RUST_LOG` chooses what is said, else `usual`.
@@ -77,7 +80,7 @@ pub fn entry(entry: &Entry) {
     }
 }
 
-/// Words what only the log says.
+/// Words what only the log says; that a plug is gone or back goes through [`Flaps`] before.
 pub fn note(note: &Note) {
     match note {
         Note::Told { channel, plug, wanted, because, again: 0 } => {

@@ -199,3 +199,51 @@ fn a_state_folder_removed_while_running_is_made_again_with_all_that_stands() {
     let refused = lampward::state::State::open(Some(&home.state())).expect_err("held").to_string();
     assert!(refused.contains("another lampward runs on it"), "{refused}");
 }
+
+/// Fills what is left of the disk; gives the file to be removed again.
+fn fill(folder: &Path) -> std::path::PathBuf {
+    use std::io::Write;
+    let path = folder.join("ballast");
+    let mut file = fs::File::create(&path).unwrap();
+    while file.write(&[0; 4096]).is_ok_and(|written| written > 0) {}
+    path
+}
+
+#[test]
+fn on_a_full_disk_lamps_are_switched_it_is_said_and_all_is_recorded_once_there_is_room() {
+    let broker = Mosquitto::start();
+    let plugs = Plugs::start(broker.port(), |_| true);
+    let home = Home::new(&lit_now(&broker));
+    let disk = Disk::start(&home, "size=1m");
+    let daemon = &disk.daemon;
+    set_well(daemon, "off");
+    until_recorded(daemon, "override set");
+    let kept = fs::read(disk.folder().join("overrides.json")).unwrap();
+
+    let ballast = fill(disk.folder());
+    let (code, answer) = set(daemon, "on");
+    assert_eq!(code, 507, "{answer}");
+    assert!(answer["detail"].as_str().unwrap().contains("no space left on device"), "{answer}");
+    daemon.until_logged(&["ERROR", "overrides and hands can't be made durable", "no space left on device"]);
+    assert_eq!(fs::read(disk.folder().join("overrides.json")).unwrap(), kept, "what stood before stands");
+
+    // Cancelling works and says what it is worth; the lamp follows the plan.
+    let (code, answer) = daemon.ask("DELETE", "/channels/jetty/override", None).unwrap();
+    assert_eq!(code, 200, "{answer}");
+    assert!(answer["note"].as_str().unwrap().contains("won't survive a restart"), "{answer}");
+    daemon.until_confirmed("yard/3", "on");
+    // Another file: the plan goes on as well.
+    home.write(&lit_now(&broker).replace(&clock(-60), &clock(60)));
+    daemon.until_confirmed("yard/3", "off");
+    daemon.until_logged(&["WARN", "the daybook cannot be written; switching goes on, and entries are held back"]);
+    until("/status has it", || notices(daemon).contains("the daybook cannot be written").then_some(()));
+    let told = plugs.got("yard/3/order").len();
+    assert!(told >= 3, "{:?}", plugs.got("yard/3/order"));
+
+    fs::remove_file(ballast).unwrap();
+    until("it is said to be well", || (daemon.status()["notices"] == json!([])).then_some(()));
+    daemon.until_logged(&["INFO", "the daybook is written again", "lost=0"]);
+    set_well(daemon, "on");
+    let entries = daemon.ask("GET", "/past?days=1", None).unwrap().1["entries"].to_string();
+    assert!(entries.contains("override over"), "what happened meanwhile is on record: {entries}");
+}

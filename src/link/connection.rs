@@ -11,6 +11,7 @@ use rumqttc::{
 use tokio::time::sleep;
 
 use super::filter::{is_valid, matches};
+use super::oversize::Verdict;
 use super::owner::{End, Owner};
 use super::retry::{Ended, GOOD_AFTER};
 use super::{KEEP_ALIVE, LARGEST_PACKET, LinkEvent, Order, words};
@@ -81,6 +82,11 @@ struct Connection<'a> {
     /// Topics the broker has been asked for, or will be.
     listening: HashSet<String>,
     to_subscribe: VecDeque<Vec<String>>,
+    /// Asked for one at a time and twice each, once the link is up: see [`super::oversize`].
+    to_try: VecDeque<String>,
+    on_trial: Option<String>,
+    /// The portions asked for last.
+    asked_last: VecDeque<Vec<String>>,
     to_unsubscribe: VecDeque<String>,
     /// Came in before the link was up.
     early: Vec<LinkEvent>,
@@ -105,6 +111,9 @@ pub async fn run(owner: &mut Owner) -> End {
         subscribed: HashMap::new(),
         listening: HashSet::new(),
         to_subscribe: VecDeque::new(),
+        to_try: VecDeque::new(),
+        on_trial: None,
+        asked_last: VecDeque::new(),
         to_unsubscribe: VecDeque::new(),
         early: Vec::new(),
         early_bytes: 0,
@@ -234,6 +243,14 @@ impl Connection<'_> {
             if self.listening.contains(topic) || !self.listening.insert(topic.clone()) {
                 continue;
             }
+            match self.owner.oversize.verdict(topic, clock::since_boot()) {
+                Verdict::Sound => {}
+                Verdict::Suspect => {
+                    self.to_try.extend([topic.clone(), topic.clone()]);
+                    continue;
+                }
+                Verdict::Shunned => continue,
+            }
             if portion.len() == PORTION || bytes + topic.len() > PORTION_BYTES {
                 self.to_subscribe.push_back(std::mem::take(&mut portion));
                 bytes = 0;
@@ -265,7 +282,19 @@ impl Connection<'_> {
         if self.unanswered() || !self.room() {
             return false;
         }
-        if let Some(portion) = self.to_subscribe.pop_front() {
+        let mut tried = || if self.owner.up { self.to_try.pop_front() } else { None };
+        let portion = match self.to_subscribe.pop_front() {
+            Some(portion) => Some(portion),
+            None => tried().map(|topic| {
+                self.on_trial = Some(topic.clone());
+                vec![topic]
+            }),
+        };
+        if let Some(portion) = portion {
+            self.asked_last.push_back(portion.clone());
+            if self.asked_last.len() > 2 {
+                self.asked_last.pop_front();
+            }
             let filter = |topic: &String| SubscribeFilter::new(topic.clone(), LISTEN);
             match self.client.try_subscribe_many(portion.iter().map(filter)) {
                 Ok(()) => self.subscribing.push_back(portion),
@@ -302,6 +331,13 @@ impl Connection<'_> {
             }
             Packet::SubAck(answer) => {
                 let portion = self.subscribed.remove(&answer.pkid).unwrap_or_default();
+                if let Some(topic) = &self.on_trial
+                    && !self.to_try.contains(topic)
+                {
+                    // Answered twice: whatever was kept under it came in between.
+                    self.owner.oversize.acquit(topic);
+                    self.on_trial = None;
+                }
                 for (topic, code) in portion.iter().zip(answer.return_codes) {
                     if code == SubscribeReasonCode::Failure {
                         self.listening.remove(topic);
@@ -364,7 +400,11 @@ impl Connection<'_> {
         }
     }
 
-    fn lost(&self, error: &ConnectionError) -> End {
+    fn lost(&mut self, error: &ConnectionError) -> End {
+        if let Some(bytes) = words::oversize(error) {
+            let asked = self.asked_last.iter().flatten().cloned().collect();
+            self.owner.oversize.accuse(self.on_trial.take(), asked, bytes, clock::since_boot());
+        }
         let because = words::because(&self.owner.settings, error, self.taken_in.is_some());
         let life = self.taken_in.map(|since| clock::since_boot().saturating_sub(since));
         let ended = match life {

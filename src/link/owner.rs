@@ -7,6 +7,7 @@ use std::task::Poll;
 
 use tokio::sync::mpsc;
 
+use super::oversize::Oversize;
 use super::retry::{Ended, Retry};
 use super::{Generation, LinkEvent, LinkSettings, Order, connection};
 
@@ -25,6 +26,8 @@ pub struct Owner {
     pub up: bool,
     /// The last reason given for being down.
     said: Option<String>,
+    /// Messages that are too large to be taken in.
+    pub oversize: Oversize,
 }
 
 /// How a connection ended.
@@ -41,8 +44,17 @@ pub async fn run(
     orders: mpsc::Receiver<Order>,
     events: mpsc::Sender<(Generation, LinkEvent)>,
 ) {
-    let mut owner =
-        Owner { settings, topics, filters: Vec::new(), orders, events, generation: 0, up: false, said: None };
+    let mut owner = Owner {
+        settings,
+        topics,
+        filters: Vec::new(),
+        orders,
+        events,
+        generation: 0,
+        up: false,
+        said: None,
+        oversize: Oversize::default(),
+    };
     let mut retry = Retry::default();
     loop {
         owner.generation += 1;

@@ -73,6 +73,16 @@ pub fn ended(settings: &LinkSettings, error: &ConnectionError) -> Ended {
     }
 }
 
+/// How large the message was that was too large to be taken in, if that is why.
+pub fn oversize(error: &ConnectionError) -> Option<usize> {
+    match error {
+        ConnectionError::MqttState(StateError::Deserialization(PacketError::PayloadSizeLimitExceeded(bytes))) => {
+            Some(*bytes)
+        }
+        _ => None,
+    }
+}
+
 /// Whether the other side closed it.
 pub fn closed(error: &ConnectionError) -> bool {
     let io = match error {

@@ -196,6 +196,9 @@ pub struct PlugNow {
     pub since: String,
     /// The hand that holds it.
     pub hand: Option<HandNow>,
+    /// True where it said that it is gone, and nothing since.
+    #[serde(skip_serializing_if = "std::ops::Not::not", default)]
+    pub gone: bool,
 }
 
 /// `hand`.
@@ -474,6 +477,7 @@ fn plug(zone: &Zone, view: &PlugView) -> PlugNow {
         delivery: view.delivery.word().to_string(),
         since: instant(zone, view.since),
         hand: view.hand.as_ref().map(|hand| hand_now(zone, hand)),
+        gone: view.gone,
     }
 }
 

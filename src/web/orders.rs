@@ -13,11 +13,12 @@ use serde::de::{DeserializeOwned, IgnoredAny};
 use tokio::sync::{mpsc, oneshot};
 use tokio::time::timeout;
 
-use super::Web;
+use super::door::Facts;
 use super::json::{self, Standing, StandingOn};
 use super::problem::Problem;
 use super::read::Asked;
 use super::tried::Tried;
+use super::{Web, words};
 use crate::pure::keeper::{Answer, Order, Override};
 use crate::pure::power::Power;
 use crate::pure::zone::Zone;
@@ -133,12 +134,35 @@ type Done = (Vec<(String, Option<Override>)>, Option<String>);
 
 /// Sets or cancels, and says what stands then.
 pub async fn ask(web: &Web, order: Order) -> Result<Done, Problem> {
-    match give(web, order, ANSWER_WITHIN).await? {
-        Answer::Done(standing) => Ok((standing, None)),
+    let (standing, not_kept) = match give(web, order, ANSWER_WITHIN).await? {
+        Answer::Done(standing) => (standing, None),
         Answer::DoneNotKept(standing, because) => {
-            Ok((standing, Some(format!("this won't survive a restart of lampward: {because}"))))
+            (standing, Some(format!("this won't survive a restart of lampward: {because}")))
         }
-        refusal => Err(refused(web, refusal)),
+        refusal => return Err(refused(web, refusal)),
+    };
+    let notes: Vec<String> = not_kept.into_iter().chain(not_yet_told(&web.facts(), &standing)).collect();
+    Ok((standing, (!notes.is_empty()).then(|| notes.join("; "))))
+}
+
+/// What stands between a person's word and the plugs, where something does.
+fn not_yet_told(facts: &Facts, standing: &[(String, Option<Override>)]) -> Option<String> {
+    let concerned = facts.snapshot.channels.iter().filter(|view| standing.iter().any(|(name, _)| *name == view.name));
+    let plugs: Vec<_> = concerned.flat_map(|view| &view.plugs).collect();
+    if !facts.snapshot.link_up {
+        let zone = &facts.config.place.zone;
+        let since = words::when(&json::instant(zone, facts.snapshot.now), &json::instant(zone, facts.link_since));
+        let whom = if plugs.len() == 1 { "the plug" } else { "the plugs" };
+        return Some(format!("the broker is unreachable since {since}; {whom} will be told when it is back"));
+    }
+    let gone: Vec<&str> = plugs.iter().filter(|plug| plug.gone).map(|plug| plug.plug.as_str()).collect();
+    match gone.as_slice() {
+        [] => None,
+        [one] => Some(format!("plug {one} has said that it is gone; it will be told when it is back")),
+        more => Some(format!(
+            "plugs {} have said that they are gone; they will be told when they are back",
+            more.join(", ")
+        )),
     }
 }
 

@@ -63,6 +63,7 @@ pub fn facts(config: Arc<Config>) -> Facts {
             delivery: Delivery::Confirmed,
             since: utc("2026-11-24T15:54:13+01:00"),
             hand: None,
+            gone: false,
         }],
     };
     let channels = config.channels.iter().map(|c| channel(&c.name, &c.label, &c.plugs[0])).collect();

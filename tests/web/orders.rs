@@ -254,3 +254,27 @@ async fn a_try_may_take_longer_than_other_requests() {
     let waited = tokio::time::timeout(Duration::from_secs(6), house.raw(request)).await;
     assert!(waited.is_err(), "refused too soon: {waited:?}");
 }
+
+#[tokio::test]
+async fn who_sets_or_cancels_is_told_when_the_plugs_can_not_be_told() {
+    async fn note(away: bool, gone: bool, method: &str) -> serde_json::Value {
+        let standing = (method == "PUT").then(evening);
+        let house = answering(Answer::Done(vec![("jetty".into(), standing)])).await;
+        house.change(|facts| {
+            facts.snapshot.link_up = !away;
+            facts.link_since = utc("2026-11-24T15:40:00+01:00");
+            facts.snapshot.channels[0].plugs[0].gone = gone;
+            // Another channel's plug is of no concern.
+            facts.snapshot.channels[1].plugs[0].gone = true;
+        });
+        let body = if method == "PUT" { r#"{"wanted":"on"}"# } else { "" };
+        house.ask(method, "/channels/jetty/override", &[], body).await.json()["note"].clone()
+    }
+    for method in ["PUT", "DELETE"] {
+        assert_eq!(note(false, false, method).await, serde_json::Value::Null);
+        let away = "the broker is unreachable since 15:40; the plug will be told when it is back";
+        assert_eq!(note(true, true, method).await, away);
+        let gone = "plug yard/3 has said that it is gone; it will be told when it is back";
+        assert_eq!(note(false, true, method).await, gone);
+    }
+}

@@ -65,6 +65,8 @@ pub struct PlugView {
     pub since: DateTime<Utc>,
     /// The hand that holds it.
     pub hand: Option<Hand>,
+    /// It said that it is gone, and nothing since.
+    pub gone: bool,
 }
 
 /// A switching that was missed.
@@ -111,6 +113,7 @@ impl Keeper {
                 delivery: state.delivery,
                 since: state.since,
                 hand: state.hand.as_deref().cloned(),
+                gone: state.gone,
             }
         };
         self.channels[channel as usize].range().map(plug).collect()
@@ -132,7 +135,8 @@ impl Keeper {
         }
     }
 
-    /// The next change of wanted, the end of an override included.
+    /// The next change of wanted, the end of an override included. The end of a hand is none: a hand holds a plug and
+    /// not its channel, and says itself when it ends.
     fn next_change(&mut self, channel: u32, now: Now) -> Option<Switching> {
         if !self.trusted {
             return None;
