@@ -227,11 +227,93 @@ fn crc32(bytes: &[u8]) -> u32 {
 
 #[cfg(test)]
 mod tests {
+    use std::collections::BTreeMap;
+    use std::sync::Arc;
+
     use super::*;
+    use crate::pure::config;
+    use crate::pure::keeper::{Answer, Input, Keeper, Now, Order, OrderId, Output, Start};
+    use crate::state::durable::replace;
+    use crate::state::fickle::Fickle;
 
     // The check value of CRC-32/ISO-HDLC in G. Cook's catalogue of parametrised CRC algorithms.
     #[test]
     fn the_check_sum_is_the_one_of_gzip() {
         assert_eq!(crc32(b"123456789"), 0xCBF4_3926);
+    }
+
+    type Words = BTreeMap<String, Power>;
+
+    fn words(keepsake: &Keepsake) -> Words {
+        keepsake.overrides.iter().map(|(channel, word)| (channel.clone(), word.wanted)).collect()
+    }
+
+    /// A keeper that is given order after order, on a disk that does so many things before the power is cut. Fails unless
+    /// what is found afterwards is what was last answered, or what was being written for the order under way. Says how
+    /// many orders were answered.
+    fn cut_the_power_after(steps: usize, seed: u64) -> Result<usize, String> {
+        let mut dice = fastrand::Rng::with_seed(seed);
+        let disk = Fickle::that_does(steps);
+        let path = Path::new("/state/overrides.json");
+        let lamps = ["jetty", "parlour", "festoon"];
+        let channels = lamps.map(|lamp| {
+            format!("[channel.{lamp}]\nlabel = \"{lamp}\"\nplug = \"{lamp}\"\nlit = [{{ from = \"sunset\", until = \"23:00\" }}]\n")
+        });
+        let place =
+            "[place]\nname = \"Skarvholmen\"\nposition = \"59.7412 N, 5.2097 E\"\ntime_zone = \"Europe/Oslo\"\n";
+        let config =
+            config::read("house.toml", format!("{place}{}", channels.concat()).as_bytes()).expect("no fault").config;
+        let mut now = Now { wall: "2026-11-24T15:03:11Z".parse().expect("an instant"), up: Duration::ZERO };
+        let start = Start { trusted: true, ..Start::default() };
+        let (mut keeper, _first) = Keeper::new(now, Arc::new(config), start);
+        let (mut answered, mut answers) = (Words::new(), 0);
+        for number in 1.. {
+            now.up += Duration::from_secs(1);
+            now.wall += chrono::TimeDelta::seconds(1);
+            let wanted = if dice.bool() { Power::On } else { Power::Off };
+            let channels = Some(vec![lamps[dice.usize(..3)].to_owned()]);
+            let until = Some(["cancelled", "2 h", "23:30"][dice.usize(..3)].to_owned());
+            let order =
+                if dice.u8(..3) == 0 { Order::Cancel { channels } } else { Order::Set { channels, wanted, until } };
+            let mut next = Some(keeper.step(now, Input::Order(OrderId(number), order)));
+            let mut written = None;
+            while let Some(step) = next.take() {
+                for output in step.outputs {
+                    match output {
+                        Output::Keep(keepsake) => {
+                            let put = replace(&disk, path, text_of(&keepsake).as_bytes());
+                            written = Some(words(&keepsake));
+                            if put.is_err() {
+                                let found = disk.content_after_power_cut(path, &mut dice);
+                                let found = found.map(|content| parse(&content)).transpose()?.unwrap_or_default();
+                                let found = words(&found);
+                                return match found == answered || Some(&found) == written.as_ref() {
+                                    true => Ok(answers),
+                                    false => Err(format!("{found:?} is neither {answered:?} nor {written:?}")),
+                                };
+                            }
+                            next = Some(keeper.step(now, Input::Kept(Ok(()))));
+                        }
+                        Output::Answer(_, Answer::Done(_)) => {
+                            answered = written.clone().unwrap_or(answered);
+                            answers += 1;
+                        }
+                        _ => {}
+                    }
+                }
+            }
+        }
+        unreachable!("the power is cut at last")
+    }
+
+    #[test]
+    fn a_power_cut_at_any_of_a_thousand_random_points_loses_no_answered_override() {
+        let mut answers = 0;
+        for seed in 0..1_000 {
+            let steps = fastrand::Rng::with_seed(seed).usize(..200);
+            answers += cut_the_power_after(steps, seed)
+                .unwrap_or_else(|fault| panic!("power cut after {steps} steps, seed {seed}: {fault}"));
+        }
+        assert!(answers > 10_000, "{answers} overrides were answered before the power went");
     }
 }

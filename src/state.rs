@@ -3,7 +3,9 @@
 //! Overrides and hands are in `keepsake.rs`, history in `daybook.rs`. Everything that must not be half written is
 //! written aside, fsynced, renamed, and the folder fsynced.
 
-mod durable;
+pub(crate) mod durable;
+#[cfg(test)]
+pub(crate) mod fickle;
 mod way;
 
 use std::fmt;

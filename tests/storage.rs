@@ -247,3 +247,64 @@ fn on_a_full_disk_lamps_are_switched_it_is_said_and_all_is_recorded_once_there_i
     let entries = daemon.ask("GET", "/past?days=1", None).unwrap().1["entries"].to_string();
     assert!(entries.contains("override over"), "what happened meanwhile is on record: {entries}");
 }
+
+/// What each store is torn or cut to, in turn; the library's own tests do it at thousands of places (tests/stores.rs).
+#[test]
+fn the_daemon_starts_on_every_torn_or_truncated_store_and_damage_to_one_costs_the_other_nothing() {
+    let broker = Mosquitto::start();
+    let _plugs = Plugs::start(broker.port(), |_| true);
+    let home = Home::new(&lit_now(&broker));
+    let daemon = home.start();
+    daemon.until_confirmed("yard/3", "on");
+    set_well(&daemon, "off");
+    until_recorded(&daemon, "override set");
+    assert!(daemon.stop().success());
+    let made = home.state().with_extension("made");
+    copy(&home.state(), &made);
+
+    let mut dice = fastrand::Rng::with_seed(4);
+    for round in 0..40 {
+        copy(&made, &home.state());
+        let name = ["overrides.json", "daybook.sqlite"][round % 2];
+        let path = home.state().join(name);
+        let mut content = fs::read(&path).unwrap();
+        let at = dice.usize(..content.len());
+        match round % 4 {
+            0 | 1 => {
+                let length = content.len();
+                (0..16).for_each(|n| content[(at + n * 61) % length] ^= dice.u8(1..));
+            }
+            _ if name == "daybook.sqlite" => content.truncate(at / 4096 * 4096),
+            _ => content.truncate(at),
+        }
+        fs::write(&path, &content).unwrap();
+        let daemon = home.start();
+        let channel = &daemon.status()["channels"][0];
+        let what = format!("round {round}: {name} at {at}\n{channel}\n{}", daemon.log());
+        if name == "daybook.sqlite" {
+            assert_eq!(channel["wanted"], "off", "{what}");
+        } else {
+            assert_eq!((&channel["override"], &channel["wanted"]), (&Value::Null, &json!("on")), "{what}");
+            until_recorded(&daemon, "override set");
+        }
+        set_well(&daemon, "on");
+        assert_eq!(notices(&daemon), "[]", "{what}");
+        daemon.kill();
+        // Nothing is found damaged a second time.
+        let aside = set_aside(&home.state(), name);
+        let daemon = home.start();
+        assert_eq!(daemon.status()["channels"][0]["override"]["wanted"], "on", "{what}");
+        assert_eq!(set_aside(&home.state(), name), aside, "{what}");
+    }
+}
+
+fn copy(from: &Path, to: &Path) {
+    let _ = fs::remove_dir_all(to);
+    fs::create_dir(to).unwrap();
+    for entry in fs::read_dir(from).unwrap() {
+        let entry = entry.unwrap();
+        if entry.file_type().unwrap().is_file() {
+            fs::copy(entry.path(), to.join(entry.file_name())).unwrap();
+        }
+    }
+}

@@ -131,10 +131,11 @@ fn a_write_cut_short_by_a_kill_leaves_the_overrides_as_they_were() {
     }
 }
 
-/// Damage gives either what was there or nothing, never something else; and the next write works.
+/// Damage gives either what was there or nothing, never something else; the next write works, the next start finds
+/// nothing new, and the daybook beside it is as it was.
 #[track_caller]
 fn check_damaged_overrides(content: &[u8], what: &str) {
-    let folder = folder();
+    let folder = copy_of(a_daybook_of_one_entry());
     fs::write(folder.path().join("overrides.json"), content).expect("written");
     let (file, kept) = KeepsakeFile::load(folder.path(), now());
     if kept == keepsake() {
@@ -145,7 +146,24 @@ fn check_damaged_overrides(content: &[u8], what: &str) {
         assert_eq!(fs::read(folder.path().join(&set_aside(folder.path())[0])).expect("read"), content, "{what}");
     }
     file.store(&keepsake()).expect("stored");
+    let before = set_aside(folder.path()).len();
     assert_eq!(kept_in(folder.path()), keepsake(), "{what}");
+    assert_eq!(set_aside(folder.path()).len(), before, "{what}");
+    let entries = Daybook::open(folder.path(), 2, now());
+    assert_eq!(all(&entries), [entry(now(), "before the damage")], "{what}");
+    assert_eq!(set_aside(folder.path()).len(), before, "{what}");
+}
+
+fn a_daybook_of_one_entry() -> &'static Path {
+    static MADE: OnceLock<TempDir> = OnceLock::new();
+    let made = MADE.get_or_init(|| {
+        let folder = folder();
+        let daybook = Daybook::open(folder.path(), 2, now());
+        daybook.record(&[entry(now(), "before the damage")], true);
+        daybook.close();
+        folder
+    });
+    made.path()
 }
 
 fn stored_overrides() -> Vec<u8> {
