@@ -311,6 +311,6 @@ async fn large(world: &World, bytes: usize, topic: &str, kept: bool) -> String {
             }
         }
     };
-    let answer = tokio::time::timeout(Duration::from_secs(10), acknowledged).await;
+    let answer = tokio::time::timeout(Duration::from_secs(50), acknowledged).await;
     answer.unwrap_or_else(|_| "no answer".to_owned())
 }
