@@ -14,6 +14,8 @@ mod moments;
 mod plugs;
 #[path = "config/properties.rs"]
 mod properties;
+#[path = "config/slips.rs"]
+mod slips;
 #[path = "config/syntax.rs"]
 mod syntax;
 #[path = "config/ten.rs"]

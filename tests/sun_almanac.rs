@@ -167,9 +167,16 @@ horizon = "2 deg"
 }
 
 #[test]
+fn without_a_date_today_is_meant() {
+    let before = lampward::clock::wall().date_naive();
+    let rows = fields(&printed(&["--position", "60.17 N, 24.94 E", "--marks", "sun", "--format", "csv"]));
+    let today = [before, lampward::clock::wall().date_naive()].map(|date| date.to_string());
+    assert!(!rows.is_empty() && rows.iter().all(|row| row.iter().any(|cell| today.contains(cell))), "{rows:?}");
+}
+
+#[test]
 fn what_is_wrong_with_the_arguments_is_said() {
     let helsinki = ["--position", "60.17 N, 24.94 E"];
-    check_fault(&helsinki, "no dates: say which with --from DATE and --until DATE");
     check_fault(&[&helsinki[..], &["--from", "1850-01-01"]].concat(), "expected a date from 1900 to 2199");
     check_fault(
         &[&helsinki[..], &["--from", "2026-02-01", "--until", "2026-01-01"]].concat(),

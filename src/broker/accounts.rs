@@ -5,6 +5,7 @@
 //! a plug that can't log in.
 
 use std::fs;
+use std::os::unix::fs::MetadataExt;
 use std::path::Path;
 
 /// Our own client logs in under this name, so nobody else can have it.
@@ -32,6 +33,10 @@ impl Accounts {
     pub fn load(file: &Path) -> Result<Accounts, String> {
         let text = fs::read_to_string(file)
             .map_err(|error| format!("cannot read the accounts of the broker from {}: {error}", file.display()))?;
+        if fs::metadata(file).is_ok_and(|meta| meta.mode() & 0o007 != 0) {
+            let file = file.display();
+            tracing::warn!("the accounts in {file} are open to everyone on this machine; close them: chmod o= {file}");
+        }
         Accounts::read(&file.display().to_string(), &text)
     }
 

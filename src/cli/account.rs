@@ -2,7 +2,7 @@
 
 use std::fs;
 use std::io::{self, BufRead, IsTerminal, Write};
-use std::os::unix::fs::OpenOptionsExt;
+use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
@@ -11,6 +11,9 @@ use rustix::termios::{LocalModes, OptionalActions, Termios, tcgetattr, tcsetattr
 
 use super::Failure;
 use crate::broker::{account_line, check_name};
+
+/// A shorter password is soon found by trying; common practice, no source.
+const SHORTEST: usize = 8;
 
 /// `lampward account NAME [--into FILE]`
 #[derive(Args, Debug)]
@@ -42,6 +45,13 @@ pub fn run(command: &AccountCommand) -> Result<ExitCode, Failure> {
         Err(error) if error.kind() == io::ErrorKind::NotFound => String::new(),
         read => read.map_err(|error| failed("read", file, error))?,
     };
+    if let Some(mode) = fs::metadata(file).ok().map(|meta| meta.mode()).filter(|mode| mode & 0o007 != 0) {
+        return Err(Failure::Fault(format!(
+            "the accounts in {0} are open to everyone on this machine (mode {1:03o}); close them first: chmod o= {0}",
+            file.display(),
+            mode & 0o777
+        )));
+    }
     // Written in place, so that the file keeps its owner and who may read it; a new one is for its owner alone.
     fs::OpenOptions::new()
         .write(true)
@@ -78,8 +88,8 @@ fn with_account(before: &str, name: &str, line: &str) -> String {
 fn password(name: &str) -> Result<String, Failure> {
     let typed = io::stdin().is_terminal();
     let first = if typed { hidden(&format!("Password for {name}: "))? } else { line()? };
-    if first.is_empty() {
-        return Err(Failure::Fault("an account needs a password".to_owned()));
+    if first.chars().count() < SHORTEST {
+        return Err(Failure::Fault(format!("an account needs a password of {SHORTEST} characters or more")));
     }
     if typed && hidden("Once more: ")? != first {
         return Err(Failure::Fault("the two passwords differ".to_owned()));

@@ -25,7 +25,7 @@ const DAYS_AT_MOST: u32 = 36_525;
 #[derive(Args, Debug)]
 pub struct Ahead {
     /// How many days.
-    #[arg(default_value_t = 7, value_name = "DAYS", value_parser = clap::value_parser!(u32).range(1..=i64::from(DAYS_AT_MOST)))]
+    #[arg(default_value_t = 7, value_name = "DAYS", value_parser = days)]
     pub days: u32,
     /// Which file.
     #[command(flatten)]
@@ -36,6 +36,18 @@ pub struct Ahead {
     /// How it is printed.
     #[arg(long, value_enum, default_value_t)]
     pub format: Format,
+}
+
+/// A number of days; a file's name is told apart, as `run` and `check` take one there.
+fn days(text: &str) -> Result<u32, String> {
+    match text.parse::<u32>() {
+        Ok(days) if (1..=DAYS_AT_MOST).contains(&days) => Ok(days),
+        Ok(_) => Err(format!("1 to {DAYS_AT_MOST} days are meant")),
+        Err(_) if text.contains(['.', '/']) => {
+            Err(format!("a number of days belongs here; the file is named with --file {text}"))
+        }
+        Err(_) => Err("a number of days belongs here, such as 14".to_owned()),
+    }
 }
 
 /// Prints what is ahead.

@@ -14,7 +14,9 @@ use clap::{Args, ValueEnum};
 use self::sheet::{Sheet, Site};
 use super::file::{FileOption, plain};
 use super::{Failure, Format};
+use crate::clock;
 use crate::pure::config::{Position, parse_position, parse_zone};
+use crate::pure::local_time::local_of;
 use crate::pure::sun::Sun;
 use crate::pure::zone::{ClockChange, Zone, ZoneRules};
 
@@ -36,11 +38,11 @@ pub struct Almanac {
     /// In whose clock times the table is given, such as Europe/Oslo or +01:00 [default: the file's, else UTC].
     #[arg(long, value_name = "ZONE", value_parser = zone_rules, allow_hyphen_values = true)]
     pub time_zone: Option<ZoneRules>,
-    /// The first date.
+    /// The first date [default: today].
     #[arg(long, value_name = "DATE", value_parser = date)]
     pub from: Option<NaiveDate>,
     /// The last date, included [default: the first].
-    #[arg(long, value_name = "DATE", value_parser = date, requires = "from")]
+    #[arg(long, value_name = "DATE", value_parser = date)]
     pub until: Option<NaiveDate>,
     /// What is listed, separated by commas [default: all; in a table, all but transit].
     #[arg(long, value_enum, value_delimiter = ',', value_name = "MARKS")]
@@ -118,8 +120,9 @@ impl Almanac {
         Site { name: name.to_owned(), position, zone, horizon_deg: 0.0, columns: None }
     }
 
-    fn dates(&self) -> Result<impl Iterator<Item = NaiveDate> + use<>, String> {
-        let from = self.from.ok_or("no dates: say which with --from DATE and --until DATE")?;
+    fn dates(&self, zone: &Zone) -> Result<impl Iterator<Item = NaiveDate> + use<>, String> {
+        let today = || local_of(zone, clock::wall()).date_naive();
+        let from = self.from.unwrap_or_else(today);
         let until = self.until.unwrap_or(from);
         if until < from {
             return Err(format!("--until {until} is before --from {from}"));
@@ -130,7 +133,7 @@ impl Almanac {
 
 /// All dates of one place.
 fn one(almanac: &Almanac, site: &Site, sheet: &mut Sheet<impl io::Write>) -> Result<(), Stop> {
-    let dates = almanac.dates().map_err(Stop::Fault)?;
+    let dates = almanac.dates(&site.zone).map_err(Stop::Fault)?;
     let sun = site.sun();
     sheet.begin(site).map_err(Stop::Output)?;
     for date in dates {
@@ -157,7 +160,8 @@ fn many(almanac: &Almanac, path: &Path, sheet: &mut Sheet<impl io::Write>) -> Re
     let (place, lat, lon) = (needed("place")?, needed("lat")?, needed("lon")?);
     let on_date = column("date");
     if on_date.is_none() {
-        let _all = almanac.dates().map_err(Stop::Fault)?;
+        let nowhere = Position { latitude_deg: 0.0, longitude_deg: 0.0 };
+        let _all = almanac.dates(&almanac.site("", nowhere).zone).map_err(Stop::Fault)?;
     }
 
     let mut record = csv::StringRecord::new();
@@ -184,7 +188,7 @@ fn many(almanac: &Almanac, path: &Path, sheet: &mut Sheet<impl io::Write>) -> Re
             let date = date(cell(column)).map_err(|what| fault(line, &what))?;
             sheet.day(&site, &sun, date).map_err(Stop::Output)?;
         } else {
-            for date in almanac.dates().map_err(Stop::Fault)? {
+            for date in almanac.dates(&site.zone).map_err(Stop::Fault)? {
                 sheet.day(&site, &sun, date).map_err(Stop::Output)?;
             }
         }

@@ -4,16 +4,18 @@ use std::fmt::Write;
 use std::process::ExitCode;
 use std::sync::Arc;
 
-use chrono::NaiveDate;
+use chrono::{NaiveDate, NaiveTime, SecondsFormat};
 use clap::{Args, ValueEnum};
 use serde_json::{Value, json};
 
 use super::file::{self, FileArgument};
 use super::{Failure, print};
 use crate::clock;
-use crate::pure::config::{Checked, Config, Fault, exposure_faults, read};
-use crate::pure::local_time::local_of;
+use crate::pure::config::{BrokerAt, Checked, Config, Fault, Place, exposure_faults, read};
+use crate::pure::local_time::{Edge, instant_of, local_of};
+use crate::pure::moment::Altitude;
 use crate::pure::plan::{Plan, Times, Warning, outlook};
+use crate::pure::sun::{Crossing, Sun};
 
 /// The file that a household starts from: its place is hardly that of the house.
 const EXAMPLE: &[u8] = include_bytes!("../../config/lampward.toml");
@@ -85,9 +87,71 @@ fn token_wanted(config: &Config) -> Vec<String> {
     all
 }
 
+/// Whether the broker is lampward's own and heard on this computer alone.
+fn out_of_reach(config: &Config) -> bool {
+    match config.broker.at {
+        BrokerAt::Own { serve, .. } => serve.is_none_or(|serve| serve.ip().is_loopback()),
+        BrokerAt::Address { .. } => false,
+    }
+}
+
+/// The kinds of plug in use that never say what they did.
+fn silent_kinds(config: &Config) -> Vec<String> {
+    let mut silent: Vec<&str> = Vec::new();
+    for channel in config.channels.iter().filter(|channel| channel.kind.report.is_none()) {
+        if !silent.contains(&channel.kind.name.as_str()) {
+            silent.push(&channel.kind.name);
+        }
+    }
+    let words = |kind: &&str| {
+        let of = |channel: &&crate::pure::config::Channel| channel.kind.name == *kind;
+        let names: Vec<&str> = config.channels.iter().filter(of).map(|channel| channel.name.as_str()).collect();
+        format!(
+            "[plug_kind.{kind}] has no `report`: of {} nobody will know whether the lamp went on, only that the broker \
+             took the order",
+            names.join(", ")
+        )
+    };
+    silent.iter().map(words).collect()
+}
+
+/// Sunrise or sunset of one day.
+struct Event {
+    /// RFC 3339 with the local offset; `None`: there is none that day.
+    at: Option<String>,
+    clock: String,
+}
+
+impl Event {
+    fn words(&self, does: &str, not: &str) -> String {
+        match self.at {
+            Some(_) => format!("{does} {}", self.clock),
+            None => format!("does not {not}"),
+        }
+    }
+}
+
+/// When the Sun rises and sets on a date, so that east and west mixed up are seen.
+fn sun_on(place: &Place, date: NaiveDate) -> (Event, Event) {
+    let noon = instant_of(&place.zone, date, NaiveTime::from_hms_opt(12, 0, 0).expect("noon"), Edge::From);
+    let sun = Sun::new(place.position.latitude_deg, place.position.longitude_deg);
+    let day = sun.day(sun.solar_date(noon));
+    let event = |crossing: Crossing| {
+        let local = crossing.at().map(|at| local_of(&place.zone, at));
+        Event {
+            at: local.map(|local| local.to_rfc3339_opts(SecondsFormat::Secs, false)),
+            clock: local.map(|local| local.format("%H:%M").to_string()).unwrap_or_default(),
+        }
+    };
+    let horizon = Altitude::Horizon.degrees(place.horizon_deg);
+    (event(day.rise(horizon)), event(day.set(horizon)))
+}
+
 /// A file without fault, and what the coming two years say of it.
 struct Found {
     checked: Checked,
+    /// The first of its days.
+    first: NaiveDate,
     ahead: Vec<Warning>,
 }
 
@@ -98,7 +162,7 @@ impl Found {
         let example = read("config/lampward.toml", EXAMPLE).expect("the example is without fault").config.place;
         let mut plan = Plan::new(Arc::new(checked.config.clone()));
         let ahead = outlook(&mut plan, first, &checked.spots, &example);
-        Found { checked, ahead }
+        Found { checked, first, ahead }
     }
 
     fn said(&self, name: &str) -> String {
@@ -110,7 +174,10 @@ impl Found {
         line(format!("{name}: {no_fault}"));
         let place = &config.place;
         line(format!("{}: {}, {}", place.name, place.position, place.zone));
-        line(format!("broker: {}", config.broker));
+        let (rise, set) = sun_on(place, self.first);
+        line(format!("the Sun there on {}: {}, {}", self.first, rise.words("rises", "rise"), set.words("sets", "set")));
+        let alone = if out_of_reach(config) { ", where no plug on the network reaches it" } else { "" };
+        line(format!("broker: {}{alone}", config.broker));
         for channel in &config.channels {
             let plugs = channel.plugs.join(", ");
             line(format!("\n{}: {} ({plugs}; {})", channel.name, channel.label, channel.kind.name));
@@ -123,6 +190,9 @@ impl Found {
         }
         for warning in self.faults() {
             line(format!("\nwarning: {warning}"));
+        }
+        for silent in silent_kinds(config) {
+            line(format!("\nwarning: {silent}"));
         }
         for wanted in token_wanted(config) {
             line(format!("\nwarning: {wanted}; a systemd credential web-token will do as well"));
@@ -158,6 +228,9 @@ impl Found {
         let mut warnings: Vec<Value> = warnings.into_iter().map(|(_, warning)| warning).collect();
         let token = |message: String| json!({ "kind": "token", "message": message });
         warnings.extend(token_wanted(config).into_iter().map(token));
+        let silent = |message: String| json!({ "kind": "no report", "message": message });
+        warnings.extend(silent_kinds(config).into_iter().map(silent));
+        let (rise, set) = sun_on(&config.place, self.first);
         json!({
             "file": name,
             "faults": faults,
@@ -167,6 +240,8 @@ impl Found {
                 "position": config.place.position.to_string(),
                 "time_zone": config.place.zone.rules.to_string(),
             },
+            "sun": { "date": self.first.to_string(), "sunrise": rise.at, "sunset": set.at },
+            "broker": { "at": config.broker.to_string(), "on_the_network": !out_of_reach(config) },
             "channels": config.channels.iter().map(channel).collect::<Vec<_>>(),
         })
     }

@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use chrono::{DateTime, SecondsFormat, TimeDelta, Utc};
+use chrono::{DateTime, SecondsFormat, TimeDelta, Timelike, Utc};
 
 use super::config::{Config, parse_duration, parse_moment};
 use super::keeper::Ends;
@@ -18,6 +18,9 @@ const EVENING_AT_MOST: TimeDelta = TimeDelta::hours(24);
 const EVENING_UNTRUSTED: TimeDelta = TimeDelta::hours(12);
 /// A moment further off than this is more likely a slip than a wish.
 const MOMENT_AT_MOST: TimeDelta = TimeDelta::hours(36);
+
+/// An instant further off is a slip; common practice, no source.
+const INSTANT_AT_MOST: TimeDelta = TimeDelta::days(36_525);
 
 /// Why an override is not taken. The text says what is wrong and what to do.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -67,6 +70,10 @@ pub fn ends(
             };
             Ok((Ends::At(at), because))
         }
+        Until::At(at) if at > now && at - now > INSTANT_AT_MOST => Err(Refusal::Unprocessable(format!(
+            "`{}` is over a century off; `cancelled` holds until it is cancelled",
+            written.unwrap_or_default()
+        ))),
         Until::At(at) if at <= now => {
             Err(Refusal::Unprocessable(format!("{} is past; it is {}", instant(plan, at), instant(plan, now))))
         }
@@ -102,6 +109,10 @@ fn read(config: &Config, until: Option<&str>) -> Result<Until, Refusal> {
         return Ok(Until::Cancelled);
     }
     if let Ok(at) = DateTime::parse_from_rfc3339(text) {
+        if at.nanosecond() >= 1_000_000_000 {
+            let what = format!("`{text}` names a leap second, which no clock here shows; give a second from 00 to 59");
+            return Err(Refusal::Unprocessable(what));
+        }
         return Ok(Until::At(at.to_utc()));
     }
     if let Ok(whole) = parse_duration(text) {

@@ -224,6 +224,11 @@ impl<T: DeserializeOwned, S: Send + Sync> FromRequest<S> for JsonOnly<T> {
         // Looked at twice, so that what is no JSON at all and what is no fitting JSON are told apart.
         serde_json::from_slice::<IgnoredAny>(&body)
             .map_err(|error| Problem::new(StatusCode::BAD_REQUEST, format!("the body is not JSON: {error}")))?;
+        // A list would be taken for the fields in their order.
+        if body.trim_ascii_start().first() != Some(&b'{') {
+            let detail = "the body does not fit: an object in { } is meant";
+            return Err(Problem::new(StatusCode::UNPROCESSABLE_ENTITY, detail));
+        }
         serde_json::from_slice(&body)
             .map(JsonOnly)
             .map_err(|error| Problem::new(StatusCode::UNPROCESSABLE_ENTITY, format!("the body does not fit: {error}")))

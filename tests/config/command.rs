@@ -20,14 +20,18 @@ fn check(files: &[(&str, &str)], arguments: &[&str], code: i32, out: &str, err: 
         std::fs::write(path, text).expect("a file");
     }
     let output = run(folder.path(), arguments);
-    assert_eq!(String::from_utf8_lossy(&output.stdout), out);
+    // When the Sun rises and sets there today is another test's business.
+    let sunless = |line: &str| if line.starts_with("the Sun there on ") { "SUN\n".to_owned() } else { line.to_owned() };
+    let printed: String = String::from_utf8_lossy(&output.stdout).split_inclusive('\n').map(sunless).collect();
+    assert_eq!(printed, out);
     assert_eq!(String::from_utf8_lossy(&output.stderr), err);
     assert_eq!(output.status.code(), Some(code));
 }
 
 const LAMP: &str =
     "[channel.a]\nlabel = \"Lamp\"\nplug = \"yard/1\"\nlit = [{ from = \"120 min before dusk\", until = \"00:00\" }]\n";
-const SAID: &str = "Harskjer: 59.7 N, 5.2 E, Europe/Oslo\nbroker: lampward's own, on loopback\n\n\
+const SAID: &str = "Harskjer: 59.7 N, 5.2 E, Europe/Oslo\nSUN\n\
+                    broker: lampward's own, on loopback, where no plug on the network reaches it\n\n\
                     a: Lamp (yard/1; plain)\n  from 2 h before dusk until midnight\n";
 
 #[test]
@@ -117,4 +121,63 @@ fn the_file_that_a_household_starts_from_has_no_fault() {
     let out = String::from_utf8_lossy(&output.stdout);
     assert!(out.starts_with("config/lampward.toml: no fault\n"), "{out}{}", String::from_utf8_lossy(&output.stderr));
     assert_eq!(output.status.code(), Some(0));
+}
+
+/// Sunrise and sunset from tests/reference/sun_events.csv (Skyfield with DE440): 10:56:12 and 23:03:02 UTC at Quito.
+#[test]
+fn sunrise_and_sunset_of_the_place_are_shown_so_that_east_and_west_mixed_up_are_seen() {
+    let quito = "[place]\nname = \"Quito\"\nposition = \"0.18 S, 78.47 W\"\ntime_zone = \"America/Guayaquil\"\n";
+    let folder = tempfile::tempdir().expect("a folder");
+    std::fs::write(folder.path().join("house.toml"), quito).expect("a file");
+    let output = run(folder.path(), &["check", "house.toml", "--from", "2026-10-15"]);
+    let out = String::from_utf8_lossy(&output.stdout);
+    assert!(out.contains("\nthe Sun there on 2026-10-15: rises 05:56, sets 18:03\n"), "{out}");
+    let output = run(folder.path(), &["check", "house.toml", "--from", "2026-10-15", "--format", "json"]);
+    let found: serde_json::Value = serde_json::from_slice(&output.stdout).expect("JSON");
+    assert_eq!(
+        found["sun"],
+        serde_json::json!({
+            "date": "2026-10-15", "sunrise": "2026-10-15T05:56:12-05:00", "sunset": "2026-10-15T18:03:02-05:00",
+        })
+    );
+    // Tromso, 2027-12-19: down all day in the same file.
+    let tromso = "[place]\nname = \"T\"\nposition = \"69.65 N, 18.96 E\"\ntime_zone = \"Europe/Oslo\"\n";
+    std::fs::write(folder.path().join("house.toml"), tromso).expect("a file");
+    let output = run(folder.path(), &["check", "house.toml", "--from", "2027-12-19"]);
+    let out = String::from_utf8_lossy(&output.stdout);
+    assert!(out.contains("\nthe Sun there on 2027-12-19: does not rise, does not set\n"), "{out}");
+}
+
+#[test]
+fn a_kind_in_use_that_never_reports_is_warned_of() {
+    let kind = "[plug_kind.mute]\ntell = { topic = \"{plug}/order\", on = \"on\", off = \"off\" }\n\
+                [plug_kind.unused]\ntell = { topic = \"{plug}/o\", on = \"on\", off = \"off\" }\n";
+    let text = format!("{PLACE}{kind}{}", LAMP.replace("plug =", "kind = \"mute\"\nplug ="));
+    let warning = "\nwarning: [plug_kind.mute] has no `report`: of a nobody will know whether the lamp went on, only that \
+                   the broker took the order\n";
+    let said = format!("house.toml: no fault\n{}{warning}", SAID.replace("; plain", "; mute"));
+    check(&[("house.toml", &text)], &["check", "house.toml"], 0, &said, "");
+}
+
+#[test]
+fn a_broker_on_the_network_is_said_without_more() {
+    let text = format!("{PLACE}[broker]\naddress = \"mqtt://192.0.2.7:1883\"\n{LAMP}");
+    let own = "lampward's own, on loopback, where no plug on the network reaches it";
+    let said = format!("house.toml: no fault\n{}", SAID.replace(own, "mqtt://192.0.2.7:1883"));
+    check(&[("house.toml", &text)], &["check", "house.toml"], 0, &said, "");
+}
+
+#[test]
+fn a_file_in_place_of_the_days_is_told_where_it_belongs() {
+    let folder = tempfile::tempdir().expect("a folder");
+    for (arguments, said) in [
+        (["ahead", "my.toml"], "a number of days belongs here; the file is named with --file my.toml"),
+        (["ahead", "soon"], "a number of days belongs here, such as 14"),
+        (["ahead", "0"], "1 to 36525 days are meant"),
+    ] {
+        let output = run(folder.path(), &arguments);
+        let err = String::from_utf8_lossy(&output.stderr);
+        assert_eq!(output.status.code(), Some(2));
+        assert!(err.contains(said), "{err}");
+    }
 }

@@ -169,7 +169,11 @@ fn names_of_clock_times_are_no_words_of_the_grammar_and_cover_each_weekday_once(
         "`7up` can't be a name of a clock time",
         "a letter, then letters, digits, - or _",
     );
-    check("[times]\nx = \"«22.45»\"\n", "`22.45` is not a clock time", "a clock time from 00:00 to 23:59, or midnight");
+    check(
+        "[times]\nx = \"«22.45»\"\n",
+        "`22.45` is not how a clock time is written",
+        "hours, a colon and minutes, two digits each, from 00:00 to 23:59; nearest: 22:45",
+    );
     check(
         "[times]\nx = { \"«Sun-Thr»\" = \"22:45\", \"Fri Sat\" = \"23:30\" }\n",
         "`Sun-Thr` is not a weekday",

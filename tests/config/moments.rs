@@ -205,7 +205,12 @@ fn a_position_is_read_in_degrees_or_in_degrees_and_minutes() {
     assert_eq!(said("59.5 30 N, 5 E"), format!("5..7: minutes go with whole degrees; expected {example}"));
     assert_eq!(said("59 60 N, 5 E"), "3..5: minutes of 60 or more; expected less than 60 minutes");
     assert_eq!(said("-59 N, 5 E"), format!("0..3: `-59` is not a latitude; expected {example}"));
-    assert_eq!(said("5 E, 59 N"), "2..3: `E` is not `N` or `S`; expected N or S");
+    assert_eq!(said("5 E, 5 E"), "2..3: `E` is not `N` or `S`; expected N or S");
+    assert_eq!(
+        said("5 E, 59 N"),
+        "0..9: the longitude comes before the latitude; expected latitude with N or S, comma, longitude with E or W; \
+         nearest: 59 N, 5 E"
+    );
     assert_eq!(said("59 N 5 E"), "5..6: `5` is not a comma; expected a comma between latitude and longitude");
     assert_eq!(said("59 N, 5 E, 3"), "9..10: `,` does not belong here; expected nothing more");
 }

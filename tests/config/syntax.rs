@@ -127,7 +127,7 @@ fn a_list_that_is_not_closed_does_not_hide_the_faults_after_it() {
             "{PLACE}[channel.a]\nlabel = \"A\"\nplug = \"a\"\nlit = «[»\n  {{ from = \"dusk\", until = \"dawn\" }},\n\n\
              [channel.b]\nlabel = «3»\nplug = \"b\"\nlit = []\n"
         ),
-        &[("`[` is not closed before line 11", "`]`"), ("`label` is a number, not text", "text in quotes")],
+        &[("`[` is not closed before line 11", "`]`"), ("`label` is a number, not text", "text in quotes: \"3\"")],
     );
 }
 

@@ -147,3 +147,16 @@ fn faults_of_the_file_or_the_arguments_are_exit_code_2() {
     assert_eq!(ahead(HOUSE, &["0"]).1, Some(2));
     assert_eq!(ahead(HOUSE, &["--from", "2026-02-30"]).1, Some(2));
 }
+
+#[test]
+fn a_lamp_that_waits_says_when_it_comes_on_before_what_that_is_made_of() {
+    // Sunset of 24 November at 15:54:13 (reference.py), less 10 min.
+    let lead = "[sun]\nlead = \"10 min\"\nlag = \"7 min\"\n{ from = \"sunset\", until = \"sunrise\" }";
+    let mut plan = house::plan(lead);
+    let at = house::instant(&plan, "2026-11-24 12:00");
+    assert_eq!(plan.wanted(0, at).1, "not before 15:44 (sunset less 10 min lead)");
+    // Sunset of 21 June at 23:04, sunrise of the 22nd at 04:11.
+    let (text, _) =
+        ahead("[sun]\nlead = \"10 min\"\n{ from = \"sunset\", until = \"22:45\" }", &["1", "--from", "2026-06-21"]);
+    assert!(text.contains("not lit: 22:45 is before 22:54 (sunset less 10 min lead)"), "{text}");
+}

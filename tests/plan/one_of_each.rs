@@ -110,6 +110,7 @@ fn check_finds_no_fault_and_says_which_rules_fail_in_summer() {
         "rule 1 of gate does not happen",
         "rule 2 of gate does not happen",
         "rules 1 and 2 of stable overlap",
+        "has no `report`: of",
     ];
     for warning in warnings {
         assert_eq!(said.matches(warning).count(), 1, "{warning}:\n{said}");

@@ -168,6 +168,21 @@ fn a_moment_over_36_h_off_is_refused_and_its_instant_named() {
 }
 
 #[test]
+fn an_instant_no_clock_here_will_show_is_refused() {
+    for until in ["9999-12-31T23:59:59-23:59", "2200-01-01T00:00:00+01:00"] {
+        let expected = format!("422 `{until}` is over a century off; `cancelled` holds until it is cancelled");
+        check(JETTY, "2026-11-24 20:00", On, until, &expected);
+    }
+    check(
+        JETTY,
+        "2026-11-24 20:00",
+        On,
+        "2026-11-24T23:59:60+01:00",
+        "422 `2026-11-24T23:59:60+01:00` names a leap second, which no clock here shows; give a second from 00 to 59",
+    );
+}
+
+#[test]
 fn an_instant_holds_then_and_is_refused_if_past() {
     check(PARLOUR, "2026-11-24 20:00", On, "2026-11-24T23:30:00+01:00", "2026-11-24 23:30:00 (on until 23:30)");
     check(

@@ -132,6 +132,7 @@ async fn a_body_that_does_not_fit_is_refused_before_anyone_is_asked() {
         r#"{"wanted":"on","wanted":"off"}"#,
         "{}",
         "[]",
+        r#"["on"]"#,
         r#""on""#,
         "null",
     ] {

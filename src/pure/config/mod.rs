@@ -11,6 +11,7 @@ mod plugs;
 mod read;
 mod reader;
 mod service;
+pub(crate) mod slips;
 mod spots;
 mod syntax;
 mod topic;

@@ -9,7 +9,7 @@ use winnow::prelude::*;
 
 use super::fault::{PhraseFault, nearest, quoted};
 use super::phrase::{Read, Wanted, Words, must, number, read, refuse, refuse_back, stands, the, word};
-use super::{Dates, DayOfYear, Position, Season};
+use super::{Dates, DayOfYear, Position, Season, slips};
 use crate::pure::zone::ZoneRules;
 
 /// The longest duration of any use; longer is a slip. Common practice, no source.
@@ -125,12 +125,13 @@ pub(crate) fn degrees(words: &mut Words<'_>) -> Read<f64> {
 
 /// Reads `59.7412 N, 5.2097 E` or `59 44.47 N, 5 12.58 E`.
 pub fn parse_position(phrase: &str) -> Result<Position, PhraseFault> {
-    read(phrase, |words| {
+    let read = read(phrase, |words| {
         let latitude_deg = coordinate(words, "latitude", 90.0, ["N", "S"])?;
         must(the(","), || Wanted::what("a comma", "a comma between latitude and longitude")).parse_next(words)?;
         let longitude_deg = coordinate(words, "longitude", 180.0, ["E", "W"])?;
         Ok(Position { latitude_deg, longitude_deg })
-    })
+    });
+    read.map_err(|fault| slips::position(phrase).unwrap_or(fault))
 }
 
 /// Degrees, or degrees and minutes, then the half of the Earth; positive for the first letter.

@@ -6,6 +6,7 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use super::fault::{Fault, PhraseFault, nearest, quoted};
+use super::slips::beheaded;
 use super::spots::RuleSpots;
 
 /// A value and its bytes in the file.
@@ -142,7 +143,8 @@ impl<'t> Reader<'t> {
     /// What follows the brackets of a header, if one stands there.
     fn header(&self, at: usize) -> &str {
         let line = self.text[at..].trim_start();
-        line.strip_prefix('[').map_or("", |name| name.trim_start_matches('['))
+        let beheaded = beheaded(line.lines().next().unwrap_or_default());
+        line.strip_prefix('[').map_or(if beheaded { line } else { "" }, |name| name.trim_start_matches('['))
     }
 
     /// Something that a person should look at.
@@ -268,6 +270,18 @@ impl<'t> Reader<'t> {
         match entry.value.get_ref() {
             DeValue::String(text) => Some(text),
             DeValue::Datetime(_) => self.wrong(entry, "text", "text in quotes, dates and times too"),
+            DeValue::Integer(_) | DeValue::Float(_) => {
+                let written = self.text.get(entry.at()).unwrap_or_default();
+                let expected = match entry.key {
+                    "lead" | "lag" | "vary" | "at_least" | "every" => {
+                        format!("text in quotes with its unit, such as \"{written} min\"")
+                    }
+                    "pace" => format!("text in quotes with its unit, such as \"{written} ms\""),
+                    "horizon" => format!("text in quotes with its unit, such as \"{written} deg\""),
+                    _ => format!("text in quotes: \"{written}\""),
+                };
+                self.wrong(entry, "text", &expected)
+            }
             _ => self.wrong(entry, "text", "text in quotes"),
         }
     }

@@ -7,6 +7,7 @@ use std::ops::Range;
 use toml::de::DeTable;
 
 use super::fault::{PhraseFault, quoted};
+use super::slips::{beheaded, in_toml};
 
 /// Statements given up one by one; a file with more broken ones is no file of ours.
 const ROUNDS: usize = 40;
@@ -66,9 +67,10 @@ pub(super) fn heal(text: &str, tables: &[&str]) -> Healed {
         if healed.sound[lost.clone()].trim().is_empty() {
             break;
         }
-        healed.give_up(lost, words(text, first));
+        healed.give_up(lost, explained(text, first, tables));
     }
-    healed.faults.extend(DeTable::parse_recoverable(&healed.sound).1.iter().map(|error| words(text, error)));
+    let left = DeTable::parse_recoverable(&healed.sound).1;
+    healed.faults.extend(left.iter().map(|error| explained(text, error, tables)));
     healed
 }
 
@@ -102,7 +104,8 @@ fn start(text: &str, error: &toml::de::Error) -> usize {
 fn broken(text: &str, at: usize, message: &str, tables: &[&str]) -> Range<usize> {
     let line = line_start(text, at);
     let begins = text[line..].trim_start();
-    if begins.starts_with('[') {
+    let beheaded = message.starts_with("key with no value") && beheaded(begins.lines().next().unwrap_or_default());
+    if begins.starts_with('[') || beheaded {
         return line..next(text, at, |line| header(line, tables));
     }
     let of_a_line = ["key with no value", "invalid key-value pair", "missing key"];
@@ -203,7 +206,7 @@ fn unclosed(text: &str, tables: &[&str]) -> Vec<(usize, usize)> {
 }
 
 /// Bytes of the string at the start of the text; one that is not closed ends with its line.
-fn string(text: &str) -> usize {
+pub(super) fn string(text: &str) -> usize {
     let basic = text.starts_with('"');
     let long = ["\"\"\"", "'''"].into_iter().find(|quotes| text.starts_with(quotes));
     let quotes = long.unwrap_or(if basic { "\"" } else { "'" });
@@ -221,6 +224,16 @@ fn string(text: &str) -> usize {
         at += one(left) + if escaped && !left[1..].starts_with('\n') { one(&left[1..]) } else { 0 };
     }
     text.len()
+}
+
+/// A fault by the slip that explains it, else by the parser's words.
+fn explained(text: &str, error: &toml::de::Error, tables: &[&str]) -> (PhraseFault, bool) {
+    let line = line_start(text, start(text, error));
+    let end = line_end(text, line);
+    match in_toml(text, line..line + text[line..end].trim_end().len(), tables) {
+        Some(fault) if error.message() != "duplicate key" => (fault, true),
+        _ => words(text, error),
+    }
 }
 
 /// The parser's faults in words for people.

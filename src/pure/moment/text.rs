@@ -5,11 +5,14 @@ use std::sync::Arc;
 
 use chrono::{NaiveTime, TimeDelta, Timelike};
 use winnow::combinator::{alt, opt, preceded, repeat};
+use winnow::error::ParserError;
 use winnow::prelude::*;
+use winnow::token::any;
 
 use super::{Altitude, Base, Clamp, ClampSide, ClockTime, Half, Mark, Moment, NamedTime};
-use crate::pure::config::phrase::{Read, Wanted, Words, must, read, refuse, refuse_back, stands, the, word};
+use crate::pure::config::phrase::{Read, Wanted, Word, Words, must, read, refuse, refuse_back, stands, the, word};
 use crate::pure::config::phrases::{degrees, duration, duration_words};
+use crate::pure::config::slips::clock_time;
 use crate::pure::config::{PhraseFault, quoted};
 
 /// Every word with a meaning in a moment: none of them can be a name of `[times]`. `cancelled` has its own in an
@@ -92,6 +95,7 @@ fn base(words: &mut Words<'_>, names: &[Arc<NamedTime>]) -> Read<Base> {
     };
     must(
         alt((
+            slip,
             |words: &mut Words<'_>| shifted(words, names),
             sun.map(|mark| Base::Sun { mark, offset: TimeDelta::zero() }),
             (|words: &mut Words<'_>| clock(words, names)).map(Base::Clock),
@@ -163,6 +167,20 @@ fn clock(words: &mut Words<'_>, names: &[Arc<NamedTime>]) -> Read<ClockTime> {
     alt((plain_clock.map(ClockTime::At), named.map(ClockTime::Named))).parse_next(words)
 }
 
+/// Refuses a clock time in another notation, and says which it is in ours.
+fn slip<T>(words: &mut Words<'_>) -> Read<T> {
+    let text = |at: usize| words.get(at).map(|word: &Word<'_>| word.text);
+    let found = text(0).and_then(|first| clock_time(first, text(1)));
+    let Some((count, time)) = found else { return Err(ParserError::from_input(words)) };
+    let written: Vec<&str> = words.iter().take(count).map(|word| word.text).collect();
+    let message = format!("{} is not how a clock time is written", quoted(&written.join(" ")));
+    let wanted = Wanted::what("", "hours, a colon and minutes, two digits each, from 00:00 to 23:59");
+    for _ in 0..count {
+        let _: &Word<'_> = any.parse_next(words)?;
+    }
+    refuse_back(words, count, wanted.instead(message).nearest(clock_words(time)))
+}
+
 /// `22:45` or `midnight`. What only looks like a clock time is refused here.
 fn plain_clock(words: &mut Words<'_>) -> Read<NaiveTime> {
     let like = word(|word| match word {
@@ -170,7 +188,7 @@ fn plain_clock(words: &mut Words<'_>) -> Read<NaiveTime> {
         word if word.contains(':') && word.starts_with(|c: char| c.is_ascii_digit()) => Some(hours_minutes(word)),
         _ => None,
     });
-    match { like }.parse_next(words)? {
+    match alt((slip, like)).parse_next(words)? {
         Ok(time) => Ok(time),
         Err(wanted) => refuse(words, wanted),
     }

@@ -107,14 +107,14 @@ pub(super) fn unlit(zone: &Zone, rule: &Rule, occasion: &Occasion) -> Option<Str
     Some(text)
 }
 
-/// A moment in a few words with its time: `sunset 23:04`, `sunset less lead 22:54`, `22:45`.
+/// A moment in a few words with its time: `sunset 23:04`, `22:54 (sunset less 10 min lead)`, `22:45`.
 fn timed(zone: &Zone, moment: &Moment, reckoned: &Reckoned, time: &str) -> String {
     let words = brief(zone, moment, reckoned);
     let moved = match (reckoned.clamp, reckoned.shift.num_seconds().signum(), reckoned.absence.is_zero()) {
-        (Some(_), _, _) | (None, 0, true) => "",
-        (None, -1, _) => " less lead",
-        (None, 1, _) => " plus lag",
-        (None, _, _) => " moved for absence",
+        (Some(_), _, _) | (None, 0, true) => String::new(),
+        (None, -1, _) => moved_by(reckoned.shift, " lead").unwrap_or_default(),
+        (None, 1, _) => moved_by(reckoned.shift, " lag").unwrap_or_default(),
+        (None, _, _) => " moved for absence".to_owned(),
     };
     // A clock time that is written out need not be said twice, unless clocks skip it.
     let written = matches!(moment.base, Base::Clock(ClockTime::At(_))) && reckoned.clamp.is_none();
@@ -123,7 +123,10 @@ fn timed(zone: &Zone, moment: &Moment, reckoned: &Reckoned, time: &str) -> Strin
     } else if written && moved.is_empty() {
         format!("{words} ({time})")
     } else {
-        format!("{words}{moved} {time}")
+        match moved.is_empty() {
+            true => format!("{words} {time}"),
+            false => format!("{time} ({words}{moved})"),
+        }
     }
 }
 
