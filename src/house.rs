@@ -94,14 +94,17 @@ impl House {
         let start = Start { keepsake, down, trusted: trust.trusted() };
 
         let (mut keeper, first) = Keeper::new(now, config.clone(), start);
+        // Whoever asks before the loop runs is told of the misses as well.
+        let mut snapshot = keeper.snapshot(now);
+        snapshot.missed.splice(0..0, missed_before.iter().cloned());
         let facts = Facts {
             config,
-            snapshot: keeper.snapshot(now),
+            snapshot,
             clock_because: trust.because().to_string(),
             link_since: now.wall,
             link_because: Some("connecting".into()),
             file: file.facts(),
-            notices: Vec::new(),
+            notices: file.notices().into_iter().chain(state.trouble()).chain(daybook.trouble()).collect(),
         };
         let (facts, facts_seen) = watch::channel(Arc::new(facts));
         let (orders_in, orders) = mpsc::channel(ORDERS);

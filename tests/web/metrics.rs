@@ -49,9 +49,11 @@ async fn metrics_say_how_things_stand_and_what_has_happened() {
         "lampward_lateness_seconds_count 3",
         "lampward_lateness_seconds_sum 86525.75",
         "lampward_daybook_lost_total 0",
+        "lampward_file_faults 0",
     ] {
         assert!(reply.body.lines().any(|said| said == line), "`{line}` is not in\n{}", reply.body);
     }
+    assert!(reply.body.lines().any(|said| said.starts_with("lampward_build_info{version=")), "{}", reply.body);
     let count = |name: &str| reply.body.lines().filter(|line| line.starts_with(name)).count();
     assert_eq!((count("lampward_wanted_on"), count("lampward_said_on")), (1, 1), "unknown is not shown as off");
     assert!(reply.body.ends_with("# EOF\n"));
