@@ -167,3 +167,17 @@ fn nothing_is_ahead_of_an_override_until_cancelled() {
     house.set("jetty", Power::On, Some("cancelled"));
     assert_eq!(house.snapshot().channels[0].next, None);
 }
+
+#[test]
+fn a_glance_shows_what_the_whole_picture_shows() {
+    let mut house = House::at("17:00", &[JETTY, PARLOUR]).obedient(&["yard/3", "house/1"]);
+    house.until("19:00");
+    house.set("parlour", Power::Off, Some("2 h"));
+    house.pass(60);
+    house.report("yard/3", "off");
+    house.pass(60);
+    let (now, whole) = (house.now(), house.snapshot());
+    for (place, channel) in whole.channels.into_iter().enumerate() {
+        assert_eq!(house.keeper.glance(place, now), (channel.overridden, channel.plugs));
+    }
+}
