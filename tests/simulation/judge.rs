@@ -71,7 +71,8 @@ pub struct Judge {
     pub clock_at: i64,
     pub wrong_since: Option<i64>,
     wrong_until: i64,
-    /// The file was read again without trust: after a kill nobody knows which file held until when.
+    /// The file was read again, or a start was by another one, without trust: after a kill nobody knows which file held
+    /// until when.
     blind_reload: Option<i64>,
     pub editions: Vec<(i64, usize)>,
     /// Spans of true time that the record can't be held to, because the clock was wrong and trusted.

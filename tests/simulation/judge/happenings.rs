@@ -28,6 +28,9 @@ pub fn started(world: &mut World) {
     let judge = &mut world.judge;
     if judge.editions.last().is_some_and(|(_, last)| *last != edition) {
         judge.editions.push((now, edition));
+        if !trusted {
+            judge.blind_reload = Some(judge.killed_at);
+        }
     }
     judge.started_at = now;
     judge.all_stir();
