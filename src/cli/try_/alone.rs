@@ -28,6 +28,8 @@ const UP_WITHIN: Duration = Duration::from_secs(10);
 const SAY_WITHIN: Duration = Duration::from_secs(1);
 /// How long a broker that went away in the middle is waited for, to put the plugs back.
 const BACK_WITHIN: Duration = Duration::from_secs(30);
+/// How long a person who stops the try waits for the plugs to be put back.
+const STOP_WITHIN: Duration = Duration::from_secs(5);
 
 /// Tries one channel of the file.
 ///
@@ -98,7 +100,7 @@ impl Alone {
             self.carry_out(&link, first);
         }
         let mut patience = pin!(sleep(UP_WITHIN));
-        let (mut up, mut begun) = (false, false);
+        let (mut up, mut begun, mut stopped) = (false, false, false);
         loop {
             let rest = self.rest;
             let input = tokio::select! {
@@ -120,7 +122,11 @@ impl Alone {
                     LinkEvent::Message { topic, payload, retained } => Input::Message { topic, payload, retained },
                 },
                 _ = self.clock.rest(rest, None) => Input::Tick,
-                () = &mut stop => Input::Stop,
+                () = &mut stop, if !stopped => {
+                    stopped = true;
+                    patience.set(sleep(STOP_WITHIN));
+                    Input::Stop
+                }
                 () = &mut patience, if !begun || self.tried.is_some() => match (begun, up) {
                     (false, true) => {
                         begun = true;
@@ -133,7 +139,6 @@ impl Alone {
                     (true, _) => break,
                 },
             };
-            let stopped = matches!(input, Input::Stop);
             let step = self.keeper.step(self.clock.now(), input);
             self.carry_out(&link, step);
             if let Some(because) = self.refused.take() {
@@ -142,7 +147,7 @@ impl Alone {
             if stopped && !begun {
                 return Err(Failure::Other("stopped before any plug was told anything".to_string()));
             }
-            if self.tried.is_some() && (up || stopped) && (stopped || self.at_rest()) {
+            if self.tried.is_some() && up && self.at_rest() {
                 break;
             }
         }
