@@ -86,9 +86,10 @@ impl House {
             error!(because = %trust.because(), "the clock is not trusted: no planned switching is made until it is synchronised (network time), or trust = \"always\" stands under [clock]");
         }
         let _ = clock::keep_trust(state.folder(), trust.latched());
+        let first_run = state.first_run();
         let down = last_life.zip(last_run).map(|(last_life, config)| {
             let recent = daybook.reader().past(last_life - SETTLING, now.wall, &Filter::default());
-            Down { last_life, config, recent: recent.unwrap_or_default() }
+            Down { last_life, config, first_run, recent: recent.unwrap_or_default() }
         });
         let missed_before = missed_before(&daybook, now.wall);
         let start = Start { keepsake, down, trusted: trust.trusted() };

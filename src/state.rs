@@ -24,6 +24,8 @@ pub use way::{Use, restore, set_aside};
 
 /// The last good copy of the TOML file.
 const GOOD_FILE: &str = "last-good.toml";
+/// When there first was such a copy: nothing was due before.
+const FIRST_RUN: &str = "first-run";
 
 /// The random part of the MQTT client id.
 const CLIENT_ID: &str = "client-id";
@@ -199,13 +201,25 @@ impl State {
     pub fn keep_good_file(&self, text: &[u8]) -> Result<(), StateFault> {
         let doing = "write the last good copy of the file to";
         let path = self.folder.join(GOOD_FILE);
-        if read_if_there(doing, &path)?.is_some_and(|kept| kept == text) {
+        let kept = read_if_there(doing, &path)?;
+        if kept.is_none() {
+            let now = clock::wall().to_rfc3339_opts(SecondsFormat::Secs, true) + "\n";
+            write_durably("write the time of the first run to", &self.folder.join(FIRST_RUN), now.as_bytes())?;
+        }
+        if kept.is_some_and(|kept| kept == text) {
             // Not worth a WARN of its own: the stamp is for people to read.
             let touch = || OpenOptions::new().write(true).open(&path)?.set_modified(clock::wall().into());
             let _ = touch();
             return Ok(());
         }
         write_durably(doing, &path, text)
+    }
+
+    /// When Lampward first ran on this folder, by the clock of then.
+    pub fn first_run(&self) -> Option<DateTime<Utc>> {
+        let text = read_if_there("read", &self.folder.join(FIRST_RUN)).ok()??;
+        let written = DateTime::parse_from_rfc3339(String::from_utf8_lossy(&text).trim()).ok();
+        written.map(|at| at.to_utc())
     }
 
     /// The last good copy; `None` where there is none yet.

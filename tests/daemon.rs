@@ -389,3 +389,22 @@ fn the_demo_switches_make_believe_lamps_on_ports_that_are_free() {
     let ended = until("the demo ends", || child.try_wait().unwrap());
     assert!(ended.success(), "{ended}");
 }
+
+#[test]
+fn what_was_due_before_the_first_start_of_all_is_neither_late_nor_missed() {
+    let broker = Mosquitto::start();
+    let _plugs = Plugs::start(broker.port(), |_| true);
+    // Due within the 2 min before, which is as far back as a restart looks.
+    let home = Home::new(&one_lamp(&broker, &clock(-1), &clock(60)));
+    let daemon = home.start();
+    daemon.until_confirmed("yard/3", "on");
+    daemon.kill();
+    let daemon = home.start();
+    daemon.until_confirmed("yard/3", "on");
+    let kinds = until("the daybook answers", || {
+        let (code, past) = daemon.ask("GET", "/past?days=1", None)?;
+        let entries = past["entries"].as_array()?;
+        (code == 200).then(|| entries.iter().map(|entry| entry["kind"].to_string()).collect::<Vec<_>>())
+    });
+    assert!(!kinds.is_empty() && kinds.iter().all(|kind| kind == "\"switched\""), "{kinds:?}\n{}", daemon.log());
+}

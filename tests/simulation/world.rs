@@ -303,7 +303,8 @@ impl World {
         let found = self.disk.start(self.wall());
         self.tell(format_args!("started, trusted {}, last life {:?}", self.trusted, found.last_life));
         let last_good = Arc::clone(&self.disk.last_good);
-        let down = found.last_life.map(|last_life| Down { last_life, config: last_good, recent: found.recent });
+        let (first_run, recent) = (None, found.recent);
+        let down = found.last_life.map(|last_life| Down { last_life, config: last_good, first_run, recent });
         let start = Start { keepsake: found.keepsake, down, trusted: self.trusted };
         let now = Now { wall: self.wall(), up: Duration::ZERO };
         let (keeper, step) = Keeper::new(now, Arc::clone(&config), start);

@@ -120,7 +120,10 @@ impl Keeper {
         if before.down.last_life >= until {
             return HashMap::new();
         }
-        let from = (before.down.last_life - unconfirmed_at_most()).max(until - AT_MOST);
+        // By a clock that was wrong then, the first run may be of tomorrow: that says nothing.
+        let first_run = before.down.first_run.filter(|first| *first <= before.down.last_life);
+        let unconfirmed = before.down.last_life - unconfirmed_at_most();
+        let from = unconfirmed.max(first_run.unwrap_or(unconfirmed)).max(until - AT_MOST);
         let mut plan = Plan::new(Arc::clone(&before.down.config));
         let mut lost = HashMap::new();
         for (index, channel) in before.down.config.channels.iter().enumerate() {

@@ -212,6 +212,8 @@ pub struct Down {
     pub last_life: DateTime<Utc>,
     /// The last good copy of the file: what was due goes by it.
     pub config: Arc<Config>,
+    /// When lampward first ran, where that is known: nothing was due before.
+    pub first_run: Option<DateTime<Utc>>,
     /// What the daybook has since 5 min before the last sign of life (more does no harm): a switching that was
     /// waiting to be confirmed when lampward was killed has no entry there, one that was settled has.
     pub recent: Vec<Entry>,

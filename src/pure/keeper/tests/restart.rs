@@ -8,7 +8,7 @@ use crate::pure::power::Power;
 
 /// Started with a trusted clock; the last sign of life is of `last_life`.
 fn trusted(last_life: &str, parts: &[&str]) -> Start {
-    let down = Some(Down { last_life: instant(last_life), config: file(parts), recent: Vec::new() });
+    let down = Some(Down { last_life: instant(last_life), config: file(parts), first_run: None, recent: Vec::new() });
     Start { trusted: true, down, ..Start::default() }
 }
 
@@ -189,11 +189,31 @@ fn a_switching_that_was_settled_before_lampward_was_killed_is_not_missed() {
         due: Some(instant("18:00")),
         late: None,
     };
-    let down = Down { last_life: instant("18:00:20"), config: file(&[JETTY]), recent: vec![settled] };
+    let down = Down { last_life: instant("18:00:20"), config: file(&[JETTY]), first_run: None, recent: vec![settled] };
     let mut house = House::start("18:05", &[JETTY], Start { trusted: true, down: Some(down), ..Start::default() });
     house.input(Input::LinkUp);
     house.report("yard/3", "on");
     house.expect(&["18:05:00 yard/3/order on", "18:05:00 switched yard/3 on: lit from 18:00 until 23:00"]);
+}
+
+#[test]
+fn nothing_was_due_before_the_first_run_of_all() {
+    let killed = |first_run: &str| {
+        let first_run = Some(instant(first_run));
+        let down = Down { last_life: instant("18:01"), config: file(&[JETTY]), first_run, recent: Vec::new() };
+        let mut house =
+            House::start("18:01:20", &[JETTY], Start { trusted: true, down: Some(down), ..Start::default() });
+        house.input(Input::LinkUp);
+        house.report("yard/3", "on");
+        house.lines_with("yard/3 on")
+    };
+    // Half a minute after 18:00: the lamp is lit since then, and not late.
+    assert_eq!(killed("18:00:30"), ["18:01:20 switched yard/3 on: lit from 18:00 until 23:00"]);
+    // An hour before, the switching of 18:00 was due, and nobody knows that it was made.
+    let late = ["18:01:20 late yard/3 on: 18:00, due 18:00:00, 80 s late"];
+    assert_eq!(killed("17:00"), late);
+    // Of a time to come: the clock was wrong then, and it says nothing.
+    assert_eq!(killed("23:00"), late);
 }
 
 #[test]

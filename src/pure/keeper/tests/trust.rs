@@ -47,7 +47,7 @@ fn once_trusted_what_fell_due_meanwhile_is_missed_and_made_up() {
 
 #[test]
 fn what_fell_due_before_the_start_and_what_fell_due_without_trust_are_told_apart() {
-    let down = Some(Down { last_life: instant("17:00"), config: file(&[JETTY]), recent: Vec::new() });
+    let down = Some(Down { last_life: instant("17:00"), config: file(&[JETTY]), first_run: None, recent: Vec::new() });
     let mut house = House::start("12:00", &[JETTY], Start { down, ..Start::default() }).obedient(&["yard/3"]);
     house.input(Input::LinkUp);
     house.pass(3600);
