@@ -101,6 +101,15 @@ fn say(svg: &mut String, (x, y): (i64, i64), class: &str, words: &str) {
     let _ = writeln!(svg, "<text x=\"{x}\" y=\"{y}\" class=\"{class}\">{}</text>", escape(words));
 }
 
+/// Adds figures side by side, each about the middle of its month.
+fn row(svg: &mut String, y: i64, class: &str, figures: impl Iterator<Item = (i64, String)>) {
+    let _ = writeln!(svg, "<g class=\"row\" transform=\"translate(0 {y})\">");
+    for (x, words) in figures {
+        let _ = writeln!(svg, "<text x=\"{x}\" class=\"{class}\">{}</text>", escape(&words));
+    }
+    svg.push_str("</g>\n");
+}
+
 impl Picture<'_> {
     fn write(&self) -> String {
         let mut body = String::with_capacity(64 * 1024);
@@ -277,16 +286,12 @@ impl Picture<'_> {
         let middles: Vec<_> = self.middles().map(|x| LEFT + x).collect();
         y += LINE;
         say(svg, (LEFT - 8, y), "axis end", "hours");
-        for (x, lit) in middles.iter().zip(&tally.months) {
-            say(svg, (*x, y), "middle figure hours", &hours_words(*lit));
-        }
+        row(svg, y, "hours", middles.iter().copied().zip(tally.months.iter().map(|lit| hours_words(*lit))));
         if tally.watts.is_some() {
             y += LINE;
             say(svg, (LEFT - 8, y), "axis end", "kWh");
-            for (x, lit) in middles.iter().zip(&tally.months) {
-                let words = tally.kwh(*lit).map(figure).unwrap_or_default();
-                say(svg, (*x, y), "middle figure kwh", &words);
-            }
+            let kwh = tally.months.iter().map(|lit| tally.kwh(*lit).map(figure).unwrap_or_default());
+            row(svg, y, "kwh", middles.iter().copied().zip(kwh));
         }
         svg.push_str("</g>\n");
         y + 46
