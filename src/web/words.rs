@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 
 use chrono::{DateTime, Datelike, FixedOffset};
 
-use super::json::{ChannelNow, PlugNow, Status};
+use super::json::{ChannelNow, Next, PlugNow, Status};
 
 /// An instant of an answer; `None` if it is none.
 pub fn local(text: &str) -> Option<DateTime<FixedOffset>> {
@@ -133,9 +133,16 @@ pub fn reason(channel: &ChannelNow) -> String {
 /// Its next switching.
 pub fn next(status: &Status, channel: &ChannelNow) -> String {
     match &channel.next {
-        Some(next) => format!("Next: {} {}, {}.", next.wanted, when(&status.now, &next.at), next.because),
+        Some(next) => format!("Next: {}.", switching(status, next)),
         None => format!("Next: {}.", no_next(status)),
     }
+}
+
+/// "off 22:45, bedtime"; a switching by a clock time says it once.
+pub fn switching(status: &Status, next: &Next) -> String {
+    let when = when(&status.now, &next.at);
+    let because = if when.ends_with(&next.because) { String::new() } else { format!(", {}", next.because) };
+    format!("{} {when}{because}", next.wanted)
 }
 
 /// Why there is no next switching.

@@ -49,8 +49,7 @@ fn next(status: &Status, channel: &ChannelNow) -> Markup {
         p {
             @match &channel.next {
                 Some(next) => {
-                    "Next: " (next.wanted) " " (words::when(&status.now, &next.at)) ", " (next.because) ", "
-                    (countdown(&status.now, &next.at)) "."
+                    "Next: " (words::switching(status, next)) ", " (countdown(&status.now, &next.at)) "."
                 }
                 None => { "Next: " (words::no_next(status)) "." }
             }

@@ -31,6 +31,19 @@ use super::{REQUEST_WITHIN, Web, heavy, read, within};
 const STYLE: &str = include_str!("page.css");
 const SCRIPT: &str = include_str!("page.js");
 
+/// Tells one version of style and script from another, so that no browser puts an old one to a new page.
+const VERSION: u32 = mark(SCRIPT, mark(STYLE, 0x811c_9dc5));
+
+/// FNV-1a, 32 bits.
+const fn mark(text: &str, mut mark: u32) -> u32 {
+    let (bytes, mut at) = (text.as_bytes(), 0);
+    while at < bytes.len() {
+        mark = (mark ^ bytes[at] as u32).wrapping_mul(0x0100_0193);
+        at += 1;
+    }
+    mark
+}
+
 /// Everything that a browser asks for.
 pub fn routes() -> Router<Web> {
     let forms = Router::new()
@@ -50,7 +63,7 @@ pub fn routes() -> Router<Web> {
         .route("/page.js", get(|| async { file("text/javascript; charset=utf-8", SCRIPT) }))
 }
 
-/// A file that changes only with the program: an hour is short enough after an upgrade.
+/// A file that changes only with the program.
 fn file(kind: &'static str, text: &'static str) -> impl IntoResponse {
     ([(CONTENT_TYPE, kind), (CACHE_CONTROL, "max-age=3600")], text)
 }
@@ -135,8 +148,8 @@ fn document(title: &str, seen: Option<&str>, body: &Markup) -> Markup {
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 meta name="color-scheme" content="light dark";
                 link rel="icon" href="data:,";
-                link rel="stylesheet" href="/page.css";
-                @if seen.is_some() { script src="/page.js" defer {} }
+                link rel="stylesheet" href={ "/page.css?" (VERSION) };
+                @if seen.is_some() { script src={ "/page.js?" (VERSION) } defer {} }
             }
             body data-seen=[seen] { (body) }
         }

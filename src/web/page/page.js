@@ -84,7 +84,11 @@
     event.preventDefault();
     const body = new URLSearchParams(new FormData(form));
     if (submitter?.name) body.append(submitter.name, submitter.value);
-    if (action === "/page/try") tell("It blinks now.");
+    const label = submitter?.textContent;
+    if (action === "/page/try" && submitter) {
+      submitter.textContent = "It blinks now.";
+      tell(submitter.textContent);
+    }
     try {
       const answer = await fetch(action, { method: "POST", body });
       if (answer.status === 401) return location.assign("/page/sign-in");
@@ -92,10 +96,12 @@
       const text = await answer.text();
       forms += 1;
       if (answer.ok) put(text);
+      document.querySelector(".said")?.scrollIntoView({ block: "nearest" });
       outOfReach(answer.ok ? "" : "That was not taken. Nothing was changed.");
     } catch {
-      outOfReach("Lampward is out of reach, so that was not sent. Try again.");
+      outOfReach("Lampward is out of reach, so nobody knows whether that was done. Try again.");
     }
+    if (action === "/page/try" && submitter) submitter.textContent = label;
   });
 
   // The same words as the server's.
@@ -114,9 +120,16 @@
     }
   }, 5000);
 
-  const events = new EventSource(`/live?after=${document.body.dataset.seen}`);
-  for (const kind of ["status", "channel", "house", "missed"]) events.addEventListener(kind, refresh);
-  events.onerror = refresh;
+  const listen = () => {
+    const events = new EventSource(`/live?after=${document.body.dataset.seen}`);
+    for (const kind of ["status", "channel", "house", "missed"]) events.addEventListener(kind, refresh);
+    events.onerror = () => {
+      // What was refused, for want of a place say, is not tried again by itself.
+      if (events.readyState === EventSource.CLOSED) setTimeout(listen, 30000);
+      refresh();
+    };
+  };
+  listen();
   document.addEventListener("visibilitychange", refresh);
   setInterval(refresh, 60000);
 })();
