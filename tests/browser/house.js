@@ -30,9 +30,23 @@ function freePort() {
   });
 }
 
-/** HH:MM in UTC, some minutes from now. */
+/**
+ * A place on the equator where it is about 20:00 by the Sun: dark for hours yet, whatever the time and the season, so that
+ * no sunset or sunrise comes between now and what the tests expect next.
+ */
+const utcHours = (Date.now() / 3_600_000) % 24;
+const east = (((20 - utcHours) * 15 + 540) % 360) - 180;
+const offset = Math.round(east / 15);
+const zone = `${offset < 0 ? "-" : "+"}${String(Math.abs(offset)).padStart(2, "0")}:00`;
+export const PLACE = `[place]
+name = "Skarvholmen"
+position = "0.0000 N, ${Math.abs(east).toFixed(4)} ${east < 0 ? "W" : "E"}"
+time_zone = "${zone}"
+`;
+
+/** HH:MM by the clock of that place, some minutes from now. */
 export function clock(minutes) {
-  return new Date(Date.now() + minutes * 60_000).toISOString().slice(11, 16);
+  return new Date(Date.now() + offset * 3_600_000 + minutes * 60_000).toISOString().slice(11, 16);
 }
 
 /** Everything started here, the last first. */

@@ -6,16 +6,12 @@ import { join, dirname } from "node:path";
 import { fileURLToPath } from "node:url";
 import { after, before, test } from "node:test";
 import { browser } from "./chromium.js";
-import { broker, clock, daemon, end, plugs, secret, until, PATIENCE_MS } from "./house.js";
+import { broker, clock, daemon, end, plugs, secret, until, PATIENCE_MS, PLACE } from "./house.js";
 
 const modules = join(dirname(fileURLToPath(import.meta.url)), "node_modules");
 const AXE = readFileSync(join(modules, "axe-core/axe.min.js"), "utf8");
 const TOKEN = "a-token-for-the-browser-tests-alone";
-const PLACE = `[place]
-name = "Skarvholmen"
-position = "59.7412 N, 5.2097 E"
-time_zone = "Etc/UTC"
-[clock]
+const HOUSE = `${PLACE}[clock]
 trust = "always"
 `;
 
@@ -25,7 +21,7 @@ before(async () => {
   port = await broker();
   said = await plugs(port);
   const off = clock(180);
-  house = await daemon("open", `${PLACE}
+  house = await daemon("open", `${HOUSE}
 [web]
 listen = "127.0.0.1:{port}"
 [broker]
@@ -221,7 +217,7 @@ test("a moment that is none is refused in words, with the script and without", a
   }
 });
 
-const HIDDEN = (rest) => `${PLACE}
+const HIDDEN = (rest) => `${HOUSE}
 [web]
 listen = "127.0.0.1:{port}"
 token_file = "${secret("token", TOKEN)}"
@@ -292,7 +288,7 @@ test("the Nu HTML checker finds no fault in any state of the page", async () => 
 });
 
 test("when Lampward stops, the page says that it is old, and nothing else is lost", async () => {
-  const other = await daemon("stopping", `${PLACE}
+  const other = await daemon("stopping", `${HOUSE}
 [web]
 listen = "127.0.0.1:{port}"
 [broker]
