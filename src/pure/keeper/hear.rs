@@ -163,7 +163,12 @@ impl Keeper {
                     self.doubt(plug);
                 }
             }
-            Some(false) => self.gone(plug),
+            Some(false) => {
+                if let Some(told) = state.told.as_mut().filter(|_| !state.gone) {
+                    told.once_more = told.settled.is_none();
+                }
+                self.gone(plug);
+            }
             None => {}
         }
         self.tend(plug);

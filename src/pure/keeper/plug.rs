@@ -87,6 +87,9 @@ pub(super) struct Told {
     pub settled: Option<Duration>,
     /// A plug that can't be asked has stayed silent, and its last word was this already.
     pub nothing_new: bool,
+    /// It has said since the last send that it is gone, and is told once more at its time: its last will may have come late,
+    /// after its first word on its return.
+    pub once_more: bool,
     /// The series goes on; `false` when link or plug went away in between, or the plug changed later.
     pub running: bool,
 }
@@ -217,8 +220,14 @@ impl Told {
             answered: None,
             settled: None,
             nothing_new: false,
+            once_more: false,
             running: true,
         }
+    }
+
+    /// Whether a plug is told again: one that is gone is told no more than once.
+    pub fn repeats(&self, gone: bool) -> bool {
+        !gone || self.once_more
     }
 
     /// When the plug is told again: 5, 10, 20, 40 s after the first send, then every 60 s; after a send between those

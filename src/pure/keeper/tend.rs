@@ -173,7 +173,9 @@ impl Keeper {
         if self.link.is_some() {
             let waits = state.asked.is_some_and(|asked| up < asked + ANSWER_WITHIN);
             let due = match &state.told {
-                Some(told) if told.running && told.wanted == target => !state.gone && up >= told.again_at(),
+                Some(told) if told.running && told.wanted == target => {
+                    told.repeats(state.gone) && up >= told.again_at()
+                }
                 _ => true,
             };
             if !waits && due {
@@ -285,7 +287,7 @@ impl Keeper {
                 while told.first + again_after(told.times) <= up {
                     told.times += 1;
                 }
-                Told { last: up, ticket: ticket.0, acked: false, ..told }
+                Told { last: up, ticket: ticket.0, acked: false, once_more: false, ..told }
             }
             _ => Told::new(wanted, up, ticket.0),
         };
@@ -463,12 +465,13 @@ impl Keeper {
         if linked {
             wait(state.next_ask);
             wait(state.asked.map(|asked| asked + ANSWER_WITHIN));
-            let repeats = !state.gone && !state.queued && state.perhaps_hand.is_none() && state.asked.is_none();
+            let may = !state.queued && state.perhaps_hand.is_none() && state.asked.is_none();
             wait(
                 state
                     .told
                     .as_ref()
-                    .filter(|told| repeats && told.running && told.settled.is_none() && Some(told.wanted) == target)
+                    .filter(|told| may && told.repeats(state.gone))
+                    .filter(|told| told.running && told.settled.is_none() && Some(told.wanted) == target)
                     .map(Told::again_at),
             );
         }

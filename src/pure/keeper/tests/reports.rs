@@ -107,6 +107,51 @@ fn a_plug_that_is_gone_is_told_once_at_each_switching_and_missed() {
 }
 
 #[test]
+fn a_plug_whose_last_will_comes_after_its_first_word_is_told_once_more() {
+    let mut house = House::at("17:00", &[JETTY]);
+    house.report("yard/3", "off");
+    house.until("17:59");
+    house.hush();
+    // It boots right at the switching and does not hear the command.
+    house.until("18:00:03");
+    house.report("yard/3", "off");
+    house.alive("yard/3", "here");
+    house.alive("yard/3", "gone");
+    house.until("18:00:04");
+    house.obedient.insert("yard/3".to_string());
+    house.until("18:30");
+    house.expect(&[
+        "18:00:00 yard/3/order on",
+        "18:00:03 yard/3 is gone",
+        "18:00:05 yard/3/order on",
+        "18:00:05 yard/3 is back",
+        "18:00:05 switched yard/3 on: 18:00, due 18:00:00",
+    ]);
+}
+
+#[test]
+fn a_plug_that_goes_amid_repetitions_is_told_once_more_and_no_oftener() {
+    let mut house = House::at("17:00", &[JETTY]);
+    house.report("yard/3", "off");
+    house.until("17:59");
+    house.hush();
+    house.until("18:00:12");
+    house.alive("yard/3", "gone");
+    house.alive("yard/3", "gone");
+    house.until("18:30");
+    house.alive("yard/3", "gone");
+    house.until("18:50");
+    house.expect(&[
+        "18:00:00 yard/3/order on",
+        "18:00:05 yard/3/order on",
+        "18:00:10 yard/3/order on",
+        "18:00:12 yard/3 is gone",
+        "18:00:20 yard/3/order on",
+        "18:02:00 missed yard/3 on: plug silent, due 18:00:00",
+    ]);
+}
+
+#[test]
 fn a_gone_plug_that_can_be_asked_is_asked_every_ten_minutes() {
     let mut house = lit(&[PARLOUR]);
     house.alive("house/1", "gone");
