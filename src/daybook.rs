@@ -309,4 +309,10 @@ impl Reader {
     pub fn past(&self, from: DateTime<Utc>, until: DateTime<Utc>, filter: &Filter) -> Result<Vec<Entry>, String> {
         store::past(&self.path, from, until, filter)
     }
+
+    /// What was made since an instant, or is about a switching that was due since, whenever it was made by a clock that
+    /// was not trusted; in the order in which it was written, the newest 20,000. Blocks for as long as the card takes.
+    pub fn since(&self, from: DateTime<Utc>) -> Result<Vec<Entry>, String> {
+        store::since(&self.path, from)
+    }
 }

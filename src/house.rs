@@ -88,7 +88,7 @@ impl House {
         let _ = clock::keep_trust(state.folder(), trust.latched());
         let first_run = state.first_run();
         let down = last_life.zip(last_run).map(|(last_life, config)| {
-            let recent = daybook.reader().past(last_life - SETTLING, now.wall, &Filter::default());
+            let recent = daybook.reader().since(last_life - SETTLING);
             Down { last_life, config, first_run, recent: recent.unwrap_or_default() }
         });
         let missed_before = missed_before(&daybook, now.wall);

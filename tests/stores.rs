@@ -276,6 +276,21 @@ fn an_entry_made_while_the_clock_was_not_trusted_is_no_sign_of_life() {
 }
 
 #[test]
+fn a_switching_is_found_by_its_own_time_whatever_clock_it_was_recorded_by() {
+    let folder = folder();
+    let daybook = Daybook::open(folder.path(), 2, now());
+    let due = Some(now() - TimeDelta::minutes(2));
+    let old = entry(now() - TimeDelta::hours(1), "long before");
+    let put_back = Entry { due, ..entry(now() - TimeDelta::days(4), "clock not trusted") };
+    daybook.record(&[old], true);
+    daybook.record(std::slice::from_ref(&put_back), false);
+    let (reader, ahead) = (daybook.reader(), entry(now() + TimeDelta::days(1), "by a clock that was ahead"));
+    daybook.record(std::slice::from_ref(&ahead), true);
+    daybook.close();
+    assert_eq!(reader.since(now() - TimeDelta::minutes(5)).expect("read"), [put_back, ahead]);
+}
+
+#[test]
 fn what_is_older_than_the_years_of_the_file_is_forgotten() {
     let folder = folder();
     let daybook = Daybook::open(folder.path(), 2, now());

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use chrono::{DateTime, TimeDelta, Utc};
-use rusqlite::{Connection, ErrorCode, OpenFlags, Row, params};
+use rusqlite::{Connection, ErrorCode, OpenFlags, Row, params, params_from_iter};
 
 use super::Filter;
 use crate::pure::entry::{Entry, EntryKind};
@@ -40,6 +40,10 @@ const INSERT: &str = "INSERT INTO entry (at_ms, kind, channel, plug, wanted, bec
 
 const SELECT: &str = "SELECT at_ms, kind, channel, plug, wanted, because, due_ms, late_ms FROM entry
     WHERE at_ms >= ?1 AND at_ms < ?2 ORDER BY at_ms DESC, id DESC";
+
+/// An entry made while the clock was not trusted may bear any date; that of the switching it is about is right.
+const SELECT_SINCE: &str = "SELECT at_ms, kind, channel, plug, wanted, because, due_ms, late_ms FROM entry
+    WHERE at_ms >= ?1 OR due_ms >= ?1 ORDER BY id DESC";
 
 /// One entry and whether the clock was trusted when it was made.
 #[derive(Clone, Debug, PartialEq)]
@@ -91,6 +95,7 @@ impl Store {
             }
             connection.prepare_cached(INSERT)?;
             connection.prepare(SELECT)?;
+            connection.prepare(SELECT_SINCE)?;
             Ok(Ok(Store { connection, file: number_of(path).unwrap_or_default() }))
         };
         match open() {
@@ -194,8 +199,18 @@ pub fn set_aside(path: &Path, now: DateTime<Utc>) -> Result<PathBuf, StateFault>
     state::set_aside(path, now)
 }
 
-/// Reads entries through a connection of its own, so that a reader never waits for the writer.
+/// Reads the entries between two instants.
 pub fn past(path: &Path, from: DateTime<Utc>, until: DateTime<Utc>, filter: &Filter) -> Result<Vec<Entry>, String> {
+    read(path, SELECT, &[from.timestamp_millis(), until.timestamp_millis()], filter)
+}
+
+/// Reads the entries that were made since an instant, or are about a switching that was due since.
+pub fn since(path: &Path, from: DateTime<Utc>) -> Result<Vec<Entry>, String> {
+    read(path, SELECT_SINCE, &[from.timestamp_millis()], &Filter::default())
+}
+
+/// Reads entries, newest first, through a connection of its own, so that a reader never waits for the writer.
+fn read(path: &Path, select: &str, instants: &[i64], filter: &Filter) -> Result<Vec<Entry>, String> {
     if path.exists() && !path.is_file() {
         // A pipe would be waited for without end. The writer sets it aside with its next entry.
         return Err(format!("cannot read the daybook {}: something else stands in its place", path.display()));
@@ -204,8 +219,8 @@ pub fn past(path: &Path, from: DateTime<Utc>, until: DateTime<Utc>, filter: &Fil
         let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let connection = Connection::open_with_flags(path, flags)?;
         connection.busy_timeout(Duration::from_secs(1))?;
-        let mut select = connection.prepare(SELECT)?;
-        let rows = select.query_map([from.timestamp_millis(), until.timestamp_millis()], |row| Ok(entry_of(row)))?;
+        let mut select = connection.prepare(select)?;
+        let rows = select.query_map(params_from_iter(instants), |row| Ok(entry_of(row)))?;
         let mut entries = Vec::new();
         for row in rows {
             // A row that a worn card has changed into nonsense is left out; the rest is still worth reading.

@@ -5,7 +5,7 @@ use std::collections::VecDeque;
 use std::sync::Arc;
 
 use chrono::{DateTime, TimeDelta, Utc};
-use lampward::daybook::{Daybook, Filter};
+use lampward::daybook::Daybook;
 use lampward::keepsake::KeepsakeFile;
 use lampward::pure::config::Config;
 use lampward::pure::entry::Entry;
@@ -65,7 +65,7 @@ struct Real {
 pub struct Found {
     pub keepsake: Keepsake,
     pub last_life: Option<DateTime<Utc>>,
-    /// Since 5 min before the last sign of life.
+    /// Since 5 min before the last sign of life, or about a switching that was due since then.
     pub recent: Vec<Entry>,
 }
 
@@ -113,7 +113,7 @@ impl Disk {
             if self.entries.len() > self.forget_at {
                 // By their own time, for the clock may have been ahead.
                 let since = instant(until - REMEMBERED);
-                self.entries.retain(|entry| entry.at >= since);
+                self.entries.retain(|entry| is_since(entry, since));
                 self.forget_at = 2 * self.entries.len().max(1000);
             }
         }
@@ -163,7 +163,7 @@ impl Disk {
     pub fn start(&mut self, wall: DateTime<Utc>) -> Found {
         let last_life = self.last_life();
         let since = last_life.map(|life| life - TimeDelta::minutes(5));
-        let recent = |entry: &&Entry| since.is_some_and(|since| entry.at >= since);
+        let recent = |entry: &&Entry| since.is_some_and(|since| is_since(entry, since));
         let recent: Vec<Entry> = self.entries.iter().filter(recent).cloned().collect();
         if let Some(real) = &mut self.real {
             let keepsake = real.open(wall);
@@ -201,8 +201,7 @@ impl Real {
         let expected = in_order(expected.to_vec());
         let mut last = Vec::new();
         for _ in 0..1000 {
-            let end = since + TimeDelta::days(10_000);
-            let found = daybook.reader().past(since, end, &Filter::default()).expect("it can be read");
+            let found = daybook.reader().since(since).expect("it can be read");
             if in_order(found.clone()) == expected {
                 return (daybook.last_entry_at(), found);
             }
@@ -240,6 +239,11 @@ impl Real {
             daybook.close();
         }
     }
+}
+
+/// Whether an entry was made since an instant, or is about a switching that was due since.
+fn is_since(entry: &Entry, since: DateTime<Utc>) -> bool {
+    entry.at >= since || entry.due.is_some_and(|due| due >= since)
 }
 
 fn in_order(mut entries: Vec<Entry>) -> Vec<Entry> {

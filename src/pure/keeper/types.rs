@@ -214,8 +214,9 @@ pub struct Down {
     pub config: Arc<Config>,
     /// When lampward first ran, where that is known: nothing was due before.
     pub first_run: Option<DateTime<Utc>>,
-    /// What the daybook has since 5 min before the last sign of life (more does no harm): a switching that was
-    /// waiting to be confirmed when lampward was killed has no entry there, one that was settled has.
+    /// What the daybook has since 5 min before the last sign of life, or about a switching that was due since then (more
+    /// does no harm): a switching that was waiting to be confirmed when lampward was killed has no entry there, one that
+    /// was settled has, though perhaps under another date where the clock was not trusted any more.
     pub recent: Vec<Entry>,
 }
 
