@@ -65,9 +65,14 @@ pub struct Judge {
     changed_at: Vec<i64>,
     order: Option<(OrderId, Order)>,
     not_durable: bool,
+    /// An override was over and that is not on disk yet, for it is full or the daemon died over it: whether its time was over.
+    over_unwritten: Vec<Option<bool>>,
     link_at: i64,
     pub started_at: i64,
     pub killed_at: i64,
+    /// When it last ran with a trusted clock: later than that no sign of life can rightly be.
+    lived_until: i64,
+    trusted_before: bool,
     pub clock_at: i64,
     pub wrong_since: Option<i64>,
     wrong_until: i64,
@@ -111,9 +116,12 @@ impl Judge {
             changed_at: vec![now; count],
             order: None,
             not_durable: false,
+            over_unwritten: vec![None; count],
             link_at: now,
             started_at: now,
             killed_at: now,
+            lived_until: now,
+            trusted_before: true,
             clock_at: now,
             wrong_since: None,
             wrong_until: 0,
@@ -222,7 +230,9 @@ pub fn recorded(world: &mut World, entry: &Entry) {
             world.judge.let_go_at[plug] = world.now;
         }
         EntryKind::OverrideOver => {
-            if entry.because == "its time is over" {
+            let by_time = entry.because == "its time is over";
+            world.judge.over_unwritten[lamp] = Some(by_time);
+            if by_time {
                 let stands = world.judge.words[lamp].as_ref().map(|word| word.stands(world.now, world.wall()));
                 let early = stands == Some(Some(true)) && !world.judge.unsure[lamp];
                 assert!(!early, "{}{}: an override was over too soon", world.place(), entry.channel);

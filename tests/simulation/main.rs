@@ -175,3 +175,45 @@ fn a_channel_that_went_while_the_clock_was_not_trusted_loses_no_switching() {
 fn a_channel_that_went_while_lampward_was_down_loses_no_overridden_switching() {
     play(56, 12, 365);
 }
+
+/// Found by seed 136 of ten years and 50 lamps, and by this one: trust in the clock was lost as a switching was made, and
+/// lampward killed before it was back; the record of it bore the date of the untrusted clock, and was not found.
+#[test]
+fn a_switching_recorded_under_an_untrusted_date_is_not_missed_a_second_time() {
+    play(1189, 5, 365);
+}
+
+/// Seeds of the large house, which take seconds each where it is built optimised (`tests/years`, by `tests/run`) and minutes
+/// elsewhere.
+#[cfg(not(debug_assertions))]
+mod large {
+    use super::play;
+
+    /// Found by seed 219: a command reached a plug after a report that had been overtaken and looked like a hand; the judge took
+    /// it for word that the keeper knew better by then.
+    #[test]
+    fn a_command_that_was_under_way_does_not_undo_what_an_overtaken_report_made_believe() {
+        play(219, 50, 6 * 365);
+    }
+
+    /// Found by seed 298: the last sign of life, from a time when the clock had been ahead, was earlier than the kill but later
+    /// than the end of trust; the judge held the keeper to what fell due in between.
+    #[test]
+    fn a_sign_of_life_later_than_the_end_of_trust_is_of_a_time_to_come() {
+        play(298, 50, 4 * 365);
+    }
+
+    /// Found by seed 323: an override was over while the disk was full, and stood again after a start without trust, as what is
+    /// on disk says; the judge did not know that it was there.
+    #[test]
+    fn an_override_that_was_over_on_a_full_disk_may_stand_again_after_a_start_without_trust() {
+        play(323, 50, 5 * 365);
+    }
+
+    /// Found by seed 733: a plug booted right at a switching, and its last will came after its first word; it was left wrong
+    /// until the next switching.
+    #[test]
+    fn a_last_will_after_the_first_word_leaves_no_lamp_wrong() {
+        play(733, 50, 5 * 365);
+    }
+}

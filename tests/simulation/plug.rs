@@ -39,6 +39,9 @@ pub struct Plug {
     /// The relay may be other than the keeper can know: changed by something else than a command, or a command was
     /// lost, and no report of it has come through since.
     pub hidden_since: Option<i64>,
+    /// When the keeper last heard of it what was true no more, in a report that had been overtaken. A command that was sent
+    /// before says nothing of what the keeper has believed since.
+    pub misled_at: Option<i64>,
     /// Its last report that came through to the keeper.
     pub last_heard: &'static str,
     /// When somebody or something other than us last changed it.
@@ -64,15 +67,18 @@ impl Plug {
             deaf_until: 0,
             disturbed_until: 0,
             hidden_since: Some(0),
+            misled_at: None,
             stirred_at: 0,
         }
     }
 
-    /// Takes a command; whether it reports.
-    pub fn obey(&mut self, wanted: Power) -> bool {
+    /// Takes a command that was sent at a time; whether it reports.
+    pub fn obey(&mut self, wanted: Power, sent: i64) -> bool {
         let changed = self.power != wanted;
         self.power = wanted;
-        self.hidden_since = None;
+        if self.misled_at.is_none_or(|misled_at| misled_at <= sent) {
+            (self.hidden_since, self.misled_at) = (None, None);
+        }
         match self.make {
             Make::Plain | Make::Socket | Make::Bare => true,
             Make::Terse => changed,

@@ -170,7 +170,7 @@ impl World {
             self.command_lost(plug, order);
         }
         for at in arrivals.into_iter().flatten() {
-            self.at(at, Event::ToPlug { plug, session, order });
+            self.at(at, Event::ToPlug { plug, session, order, sent: self.now });
         }
     }
 
@@ -182,13 +182,13 @@ impl World {
         }
     }
 
-    pub fn reaches_plug(&mut self, plug: usize, session: u32, order: Option<Power>) {
+    pub fn reaches_plug(&mut self, plug: usize, session: u32, order: Option<Power>, sent: i64) {
         let state = &mut self.plugs[plug];
         if state.session != session || !state.joined || self.now < state.deaf_until {
             return self.command_lost(plug, order);
         }
         let reports = match order {
-            Some(order) => state.obey(order),
+            Some(order) => state.obey(order, sent),
             None => true,
         };
         if reports {
@@ -238,10 +238,11 @@ impl World {
         } else {
             let truth = payload == state.power.word();
             if truth && !retained {
-                state.hidden_since = None;
+                (state.hidden_since, state.misled_at) = (None, None);
             } else if !truth && self.disordered_until > self.now {
                 // It has been overtaken by the truth, and nobody can tell.
                 state.hidden_since.get_or_insert(self.now);
+                state.misled_at = Some(self.now);
             }
             if std::mem::replace(&mut state.last_heard, payload) != payload {
                 self.judge.stirs(plug);

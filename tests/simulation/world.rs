@@ -25,6 +25,7 @@ pub enum Event {
         plug: usize,
         session: u32,
         order: Option<Power>,
+        sent: i64,
     },
     ToKeeper {
         link: u64,
@@ -250,7 +251,7 @@ impl World {
 
     fn happen(&mut self, event: Event) {
         match event {
-            Event::ToPlug { plug, session, order } => self.reaches_plug(plug, session, order),
+            Event::ToPlug { plug, session, order, sent } => self.reaches_plug(plug, session, order, sent),
             Event::ToKeeper { link, plug, path, payload, retained } => {
                 if self.link == Some(link) {
                     self.reaches_keeper(plug, path, payload, retained);

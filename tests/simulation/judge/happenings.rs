@@ -3,18 +3,17 @@
 use lampward::pure::keeper::{Answer, Ends, Order, OrderId};
 
 use super::{Word, World, wanted_changes};
-use crate::world::{DAY, HOUR, MINUTE, instant};
+use crate::world::{DAY, MINUTE, instant};
 
 pub fn started(world: &mut World) {
     let now = world.now;
     let trusted = world.trusted;
     let wall = world.wall();
-    // The sign of life may be of a time to come, when the clock was wrong: what fell due before then stays unknown.
-    let killed = instant(world.judge.killed_at);
-    if world.disk.last_life().is_some_and(|life| life > killed) {
-        // It may have gone untrusted for a day before that, too.
-        let from = world.judge.killed_at - 25 * HOUR;
-        world.judge.excused.push((from, now + 3 * MINUTE));
+    // The sign of life may be of a time that was yet to come, when the clock was wrong: what fell due before then, since
+    // the clock was last trusted, stays unknown.
+    let lived_until = world.judge.lived_until;
+    if world.disk.last_life().is_some_and(|life| life > instant(lived_until)) {
+        world.judge.excused.push((lived_until - 3 * MINUTE, now + 3 * MINUTE));
     }
     if let Some(since) = world.judge.blind_reload.take() {
         world.judge.excused.push((since - 2 * DAY, now + 3 * MINUTE));
@@ -39,6 +38,10 @@ pub fn started(world: &mut World) {
         if judge.calendar.of(lamp, edition).is_none() {
             judge.words[lamp] = None;
         }
+        // What is on disk still stands; that its time is over shows by the clock alone.
+        if judge.over_unwritten[lamp].is_some_and(|by_time| !by_time || !trusted || wrong) {
+            judge.unsure[lamp] = true;
+        }
         let Some(word) = &judge.words[lamp] else { continue };
         if !trusted || wrong || judge.not_durable {
             judge.unsure[lamp] = true;
@@ -54,6 +57,9 @@ pub fn started(world: &mut World) {
 
 pub fn killed(world: &mut World) {
     world.judge.killed_at = world.now;
+    if world.trusted {
+        world.judge.lived_until = world.now;
+    }
     if let Some((_, order)) = world.judge.order.take() {
         let channels = match order {
             Order::Set { channels, .. } | Order::Cancel { channels } => channels,
@@ -95,6 +101,9 @@ pub fn clock_set(world: &mut World) {
     let judge = &mut world.judge;
     judge.all_stir();
     let running = world.daemon.is_some();
+    if running && judge.trusted_before {
+        judge.lived_until = now;
+    }
     for lamp in 0..judge.words.len() {
         let Some(word) = &judge.words[lamp] else { continue };
         match word.ends {
@@ -113,6 +122,7 @@ fn clock_changed(world: &mut World) {
     let now = world.now;
     let judge = &mut world.judge;
     judge.clock_at = now;
+    judge.trusted_before = world.trusted;
     if world.trusted {
         if world.daemon.is_some() {
             judge.blind_reload = None;
@@ -138,6 +148,7 @@ pub fn ordered(world: &mut World, id: OrderId, order: &Order) {
 pub fn kept(world: &mut World, outcome: bool) {
     if outcome {
         world.judge.not_durable = false;
+        world.judge.over_unwritten.fill(None);
     }
 }
 
