@@ -298,7 +298,7 @@ impl Daemon {
     /// Carries out one step and what follows from it, in order. Answers come last, when the facts already show what
     /// they tell of.
     fn carry_out(&mut self, turn: &mut Turn, now: Now, step: Step) {
-        let (mut records, mut answers) = (Vec::new(), Vec::new());
+        let (mut records, mut answers, mut alive) = (Vec::new(), Vec::new(), false);
         if step.outputs.iter().any(|output| matches!(output, Output::Keep(_) | Output::Record(_) | Output::Alive)) {
             self.tend_the_stores(turn, now);
             // The daybook has a thread of its own.
@@ -319,12 +319,16 @@ impl Daemon {
                         next = Some(turn.keeper.step(now, Input::Kept(kept)));
                     }
                     Output::Record(entry) => records.push(entry),
+                    Output::Alive => alive = true,
                     Output::Answer(order, answer) => answers.push((order, answer)),
                     other => self.perform(turn, now, other),
                 }
             }
         }
         self.record(records);
+        if alive {
+            self.sign_of_life(now);
+        }
         turn.stale = true;
         if !answers.is_empty() {
             self.give_out_facts(turn, now);
@@ -347,14 +351,21 @@ impl Daemon {
                 self.link.watch(turn.keeper.filters());
             }
             Output::Say(note) => turn.flaps.note(now.up, &note),
-            Output::Alive => {
-                if let Err(fault) = self.state.touch_alive(now.wall) {
-                    warn!(%fault, "switchings missed during a stop may be counted from too early a time");
-                }
-                self.daybook.prune(now.wall);
+            Output::Keep(_) | Output::Record(_) | Output::Answer(..) | Output::Alive => {
+                unreachable!("carried out by the caller")
             }
-            Output::Keep(_) | Output::Record(_) | Output::Answer(..) => unreachable!("carried out by the caller"),
         }
+    }
+
+    /// A start looks no further back than the last sign of life: it must not be there before what was recorded until then.
+    fn sign_of_life(&self, now: Now) {
+        let state = Arc::clone(&self.state);
+        self.daybook.then(move || {
+            if let Err(fault) = state.touch_alive(now.wall) {
+                warn!(%fault, "switchings missed during a stop may be counted from too early a time");
+            }
+        });
+        self.daybook.prune(now.wall);
     }
 
     /// Into log and daybook, where all of them get in or none.

@@ -8,7 +8,7 @@ mod store;
 mod tally;
 
 use std::path::{Path, PathBuf};
-use std::sync::mpsc::{self, Receiver, RecvTimeoutError, SyncSender};
+use std::sync::mpsc::{self, Receiver, RecvTimeoutError, SyncSender, TrySendError};
 use std::sync::{Arc, Mutex};
 use std::thread;
 use std::time::Duration;
@@ -40,10 +40,10 @@ pub struct Daybook {
     health: Arc<Mutex<Health>>,
 }
 
-#[derive(Debug)]
 enum Job {
     Write(Vec<Page>),
     Prune(DateTime<Utc>),
+    Then(Box<dyn FnOnce() + Send>),
 }
 
 /// What is wrong with the writing, shared by both ends of the queue.
@@ -93,6 +93,17 @@ impl Daybook {
         let pages: Vec<Page> = entries.iter().map(|entry| Page { entry: entry.clone(), trusted }).collect();
         if !pages.is_empty() && self.queue.try_send(Job::Write(pages)).is_err() {
             lock(&self.health).lose(entries.len() as u64, "the card takes entries too slowly");
+        }
+    }
+
+    /// Does something as soon as what was handed over before is written, or has been found not to be for now. In the daybook's
+    /// thread; at once where too much waits there.
+    pub fn then(&self, act: impl FnOnce() + Send + 'static) {
+        if let Err(TrySendError::Full(job) | TrySendError::Disconnected(job)) =
+            self.queue.try_send(Job::Then(Box::new(act)))
+            && let Job::Then(act) = job
+        {
+            act();
         }
     }
 
@@ -179,15 +190,17 @@ impl Writer {
                 jobs.recv_timeout(AGAIN_AFTER)
             };
             let over = matches!(job, Err(RecvTimeoutError::Disconnected));
-            let mut prune_at = None;
+            let (mut prune_at, mut acts) = (None, Vec::new());
             for job in job.into_iter().chain(jobs.try_iter()) {
                 match job {
                     Job::Write(pages) => self.pending.extend(pages),
                     Job::Prune(now) => prune_at = Some(now),
+                    Job::Then(act) => acts.push(act),
                 }
             }
             self.look_at_the_file(prune_at);
             self.write();
+            acts.into_iter().for_each(|act| act());
             if let Some(now) = prune_at {
                 self.prune(now);
             }

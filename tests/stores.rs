@@ -276,6 +276,25 @@ fn an_entry_made_while_the_clock_was_not_trusted_is_no_sign_of_life() {
 }
 
 #[test]
+fn what_waits_for_the_daybook_is_done_when_all_handed_over_before_is_written() {
+    let folder = folder();
+    let daybook = Daybook::open(folder.path(), 2, now());
+    let (tell, told) = std::sync::mpsc::channel();
+    for nth in 0..20 {
+        let written = entry(now() + TimeDelta::minutes(nth), "sunset");
+        daybook.record(std::slice::from_ref(&written), true);
+        let (reader, tell) = (daybook.reader(), tell.clone());
+        daybook.then(move || {
+            let found = reader.past(written.at, written.at + TimeDelta::seconds(1), &Filter::default());
+            tell.send(found == Ok(vec![written])).expect("somebody listens");
+        });
+    }
+    daybook.close();
+    drop(tell);
+    assert_eq!(told.iter().collect::<Vec<_>>(), [true; 20]);
+}
+
+#[test]
 fn a_switching_is_found_by_its_own_time_whatever_clock_it_was_recorded_by() {
     let folder = folder();
     let daybook = Daybook::open(folder.path(), 2, now());

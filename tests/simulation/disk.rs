@@ -25,11 +25,12 @@ const GATHERED: usize = 300;
 /// How long the daybook goes back in years.
 const YEARS: u32 = 1;
 
-/// The entries of one step, which the daybook takes together or not at all.
+/// The entries of one step, which the daybook takes together or not at all, or a sign of life that waits for those before it.
 struct Batch {
     at: i64,
     entries: Vec<Entry>,
     trusted: bool,
+    alive: Option<DateTime<Utc>>,
 }
 
 pub struct Disk {
@@ -97,14 +98,20 @@ impl Disk {
             return;
         }
         self.write_until(now - WRITTEN_AFTER);
-        self.waiting.push_back(Batch { at: now, entries, trusted });
+        self.waiting.push_back(Batch { at: now, entries, trusted, alive: None });
     }
 
     fn write_until(&mut self, until: i64) {
         while self.waiting.front().is_some_and(|batch| batch.at <= until) {
             let Some(batch) = self.waiting.pop_front() else { return };
-            if let Some(real) = &mut self.real {
+            if let Some(real) = self.real.as_mut().filter(|_| batch.alive.is_none()) {
                 real.write(&batch);
+            }
+            if batch.alive.is_some() {
+                if self.alive_before.1 < batch.at {
+                    self.alive_before = (self.alive, batch.at + SYNCED_AFTER);
+                }
+                self.alive = batch.alive;
             }
             if batch.trusted {
                 self.entry_life = self.entry_life.max(batch.entries.iter().map(|entry| entry.at).max());
@@ -133,10 +140,8 @@ impl Disk {
 
     /// A sign of life.
     pub fn touch(&mut self, now: i64, wall: DateTime<Utc>) {
-        if self.alive_before.1 < now {
-            self.alive_before = (self.alive, now + SYNCED_AFTER);
-        }
-        self.alive = Some(wall);
+        self.write_until(now - WRITTEN_AFTER);
+        self.waiting.push_back(Batch { at: now, entries: Vec::new(), trusted: false, alive: Some(wall) });
         if let Some(real) = &mut self.real {
             real.prune(now, wall);
         }

@@ -361,7 +361,7 @@ impl World {
     /// Carries out a step and what follows from it as the daemon does: entries go into the daybook together, and
     /// answers come last.
     fn perform(&mut self, step: Step) {
-        let (mut records, mut answers) = (Vec::new(), 0);
+        let (mut records, mut answers, mut alive) = (Vec::new(), 0, false);
         let mut next = Some(step);
         while let Some(step) = next.take() {
             let Some(daemon) = &mut self.daemon else { return };
@@ -399,8 +399,7 @@ impl World {
                         false
                     }
                     Output::Alive => {
-                        let wall = self.wall();
-                        self.disk.touch(self.now, wall);
+                        alive = true;
                         false
                     }
                 };
@@ -416,6 +415,10 @@ impl World {
             return self.kill();
         }
         self.disk.record(self.now, records, self.trusted);
+        if alive {
+            let wall = self.wall();
+            self.disk.touch(self.now, wall);
+        }
         for _ in 0..answers {
             if self.dies() {
                 return self.kill();

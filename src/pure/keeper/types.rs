@@ -111,7 +111,7 @@ pub enum Output {
     Keep(Keepsake),
     /// The answer to an order.
     Answer(OrderId, Answer),
-    /// A sign of life is due.
+    /// A sign of life is due, as soon as what this step recorded is on disk: a start looks no further back.
     Alive,
 }
 
