@@ -24,7 +24,7 @@ use crate::pure::trust::Trust;
 use crate::rules_file::{Found, RulesFile};
 use crate::state::State;
 use crate::supervisor::Supervisor;
-use crate::web::{Asked, Facts};
+use crate::web::{Asked, Facts, Taken};
 
 /// Facts are renewed no oftener than this, however many reports come in.
 const FACTS_EVERY: Duration = Duration::from_millis(100);
@@ -85,6 +85,7 @@ struct Turn {
     next_order: u64,
     link_since: DateTime<Utc>,
     link_because: Option<String>,
+    taken: Taken,
     /// Something has changed since the facts were last given out.
     stale: bool,
     facts_at: Duration,
@@ -117,6 +118,7 @@ impl Daemon {
             next_order: 0,
             link_since: now.wall,
             link_because: Some("connecting".into()),
+            taken: Taken::default(),
             stale: true,
             facts_at: now.up,
             flaps: Flaps::default(),
@@ -259,7 +261,10 @@ impl Daemon {
                 turn.link_because = Some(because);
                 Input::LinkDown
             }
-            LinkEvent::Acked(ticket) => Input::Acked(ticket),
+            LinkEvent::Acked(ticket) => {
+                turn.taken = Taken { commands: turn.taken.commands + 1, last: Some(now.wall) };
+                Input::Acked(ticket)
+            }
             LinkEvent::Message { topic, payload, retained } => Input::Message { topic, payload, retained },
         }
     }
@@ -409,6 +414,7 @@ impl Daemon {
             clock_because: self.trust.because().to_string(),
             link_since: turn.link_since,
             link_because: turn.link_because.clone(),
+            taken: turn.taken,
             file: self.file.facts(),
             notices,
         }));

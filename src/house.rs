@@ -24,7 +24,7 @@ use crate::pure::trust::{Before, Trust};
 use crate::rules_file::RulesFile;
 use crate::state::{State, reason};
 use crate::supervisor::Supervisor;
-use crate::web::{self, Door, Facts, Guard, Serving};
+use crate::web::{self, Door, Facts, Guard, Serving, Taken};
 
 /// Orders that may wait for the loop; a person is told to try again when there are more.
 const ORDERS: usize = 64;
@@ -104,6 +104,7 @@ impl House {
             clock_because: trust.because().to_string(),
             link_since: now.wall,
             link_because: Some("connecting".into()),
+            taken: Taken::default(),
             file: file.facts(),
             notices: file.notices().into_iter().chain(state.trouble()).chain(daybook.trouble()).collect(),
         };

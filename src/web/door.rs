@@ -54,11 +54,22 @@ pub struct Facts {
     pub link_since: DateTime<Utc>,
     /// Why the link is down, where it is.
     pub link_because: Option<String>,
+    /// What the broker has taken.
+    pub taken: Taken,
     /// The file as it was last read, with fault or without.
     pub file: FileFacts,
     /// What else a person should know, a sentence each: a change that waits for a restart, a daybook that can't be
     /// written.
     pub notices: Vec<String>,
+}
+
+/// Commands that the broker has acknowledged since the start.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Taken {
+    /// How many.
+    pub commands: u64,
+    /// When the last was.
+    pub last: Option<DateTime<Utc>>,
 }
 
 /// What came of reading the file.

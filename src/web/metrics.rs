@@ -82,6 +82,13 @@ fn render(facts: &Facts, tally: &Tally) -> String {
     for kind in [EntryKind::Switched, EntryKind::Late, EntryKind::Missed, EntryKind::Overridden] {
         page.sample("lampward_switchings_total", &[("result", kind.word())], tally.of(kind));
     }
+    page.family("lampward_commands_taken", "counter", "Commands that the broker has taken, since the start");
+    page.sample("lampward_commands_taken_total", &[], facts.taken.commands);
+    if let Some(last) = facts.taken.last {
+        let name = "lampward_last_command_taken_timestamp_seconds";
+        page.family(name, "gauge", "When the broker last took a command");
+        page.sample(name, &[], format_args!("{}.{:06}", last.timestamp(), last.timestamp_subsec_micros()));
+    }
     page.family("lampward_hands", "counter", "Plugs switched by hand, since the start");
     page.sample("lampward_hands_total", &[], tally.of(EntryKind::ByHand));
     page.family("lampward_overrides_set", "counter", "Overrides set, since the start");

@@ -41,7 +41,7 @@ use tower_http::limit::RequestBodyLimitLayer;
 use tower_http::timeout::TimeoutLayer;
 
 use almanac::Almanac;
-pub use door::{Asked, Clockface, Door, Facts, FileFacts};
+pub use door::{Asked, Clockface, Door, Facts, FileFacts, Taken};
 pub use guard::Guard;
 use live::Live;
 use page::{Said, WeekKept};

@@ -10,7 +10,7 @@ use lampward::daybook::Daybook;
 use lampward::pure::config::{Config, Web, WebRead};
 use lampward::pure::keeper::{Answer, ChannelView, Delivery, Miss, Order, PlugView, Snapshot, Switching};
 use lampward::pure::power::Power;
-use lampward::web::{self, Asked, Door, Facts, FileFacts, Guard};
+use lampward::web::{self, Asked, Door, Facts, FileFacts, Guard, Taken};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::{mpsc, oneshot, watch};
@@ -73,6 +73,7 @@ pub fn facts(config: Arc<Config>) -> Facts {
         clock_because: "synchronised".into(),
         link_since: utc("2026-11-20T07:11:02+01:00"),
         link_because: None,
+        taken: Taken::default(),
         file: FileFacts {
             read_at: utc("2026-11-20T07:11:02+01:00"),
             faults: [].into(),
