@@ -1,8 +1,9 @@
-//! The HTTP side under load, from a thread of its own: connections that never finish their header, and requests at a rate.
+//! The HTTP side under load, from a thread of its own: connections that never finish their header, requests at a rate, and
+//! once in a while somebody who comes anew.
 
 use std::net::{Ipv4Addr, SocketAddr};
-use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
@@ -22,6 +23,8 @@ struct Counts {
     other: AtomicU64,
     failed: AtomicU64,
     stalled: AtomicU64,
+    /// How long a newcomer took from connecting to the whole answer; infinite where there was none.
+    newcomers_s: Mutex<Vec<f64>>,
 }
 
 /// Begins the load; the thread ends with it, and says what was served.
@@ -44,19 +47,26 @@ async fn run(page: SocketAddr, long: Duration) -> String {
     for number in 0..STALLED {
         tasks.push(tokio::spawn(stall(page, number, end, counts.clone())));
     }
+    tasks.push(tokio::spawn(newcomers(page, end, counts.clone())));
     for task in tasks {
         let _ = task.await;
     }
+    let mut newcomers_s = counts.newcomers_s.lock().expect("not poisoned").clone();
+    newcomers_s.sort_by(f64::total_cmp);
     let of = |count: &AtomicU64| count.load(Ordering::Relaxed);
     format!(
         "{} answers of 200 in {} s ({} a second of {REQUESTS_A_SECOND} asked), {} others, {} connections of requests cut; \
-         {STALLED} stalled connections at any time, made {} times",
+         {STALLED} stalled connections at any time, made {} times; {} newcomers \
+         answered after {:.2} s (p50), {:.2} s (worst)",
         of(&counts.ok),
         long.as_secs(),
         of(&counts.ok) / long.as_secs(),
         of(&counts.other),
         of(&counts.failed),
-        of(&counts.stalled)
+        of(&counts.stalled),
+        newcomers_s.len(),
+        newcomers_s.get(newcomers_s.len() / 2).unwrap_or(&f64::NAN),
+        newcomers_s.last().unwrap_or(&f64::NAN)
     )
 }
 
@@ -108,5 +118,24 @@ async fn stall(page: SocketAddr, number: u32, end: Instant, counts: Arc<Counts>)
         let _ = stream.write_all(b"GET /status HTTP/1.1\r\nHost: loc").await;
         let left = end.saturating_duration_since(Instant::now());
         let _ = timeout(left, stream.read(&mut [0_u8; 512])).await;
+    }
+}
+
+/// Somebody who was not there before, from an address of their own, asks once; twice a second.
+async fn newcomers(page: SocketAddr, end: Instant, counts: Arc<Counts>) {
+    let mut tick = interval(Duration::from_millis(500));
+    tick.set_missed_tick_behavior(MissedTickBehavior::Delay);
+    while Instant::now() + Duration::from_secs(1) < end {
+        tick.tick().await;
+        let began = Instant::now();
+        let asked = async {
+            let socket = TcpSocket::new_v4()?;
+            socket.bind((Ipv4Addr::new(127, 0, 2, 1), 0).into())?;
+            let mut stream = socket.connect(page).await?;
+            ask(&mut stream).await
+        };
+        let answered = matches!(timeout(Duration::from_secs(30), asked).await, Ok(Ok(200)));
+        let took_s = if answered { began.elapsed().as_secs_f64() } else { f64::INFINITY };
+        counts.newcomers_s.lock().expect("not poisoned").push(took_s);
     }
 }

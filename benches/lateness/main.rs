@@ -2,13 +2,13 @@
 //! under load.
 //!
 //! ```text
-//! cargo bench --bench lateness -- [seconds of each part, 60 unless given]
+//! cargo bench --bench lateness -- [seconds of each part, 60 unless given] [lamps at each instant, 10 unless given]
 //! ```
 //!
-//! A real mosquitto, and the real daemon with 200 lamps, of which the plan switches ten in every second: marks of the Sun with
-//! offsets of whole seconds, at a place where the Sun sets just then. Half a second later a bare waiter (`timerfd` on the
-//! wall clock, then `rumqttc`) publishes ten messages at one instant: the floor. One listener takes the time at which each
-//! message of either arrives, and answers for the plugs. Three parts: at rest; with 1,000 connections that never
+//! A real mosquitto, and the real daemon with 200 lamps, of which the plan switches ten (or so many as given) in every
+//! second: marks of the Sun with offsets of whole seconds, at a place where the Sun sets just then. Half a second later a
+//! bare waiter (`timerfd` on the wall clock, then `rumqttc`) publishes as many messages at one instant: the floor. One listener takes the time at which each
+//! message of either arrives; another answers for the plugs. Three parts: at rest; with 1,000 connections that never
 //! finish their header, each made anew as soon as it is cut, and 2,000 requests a second for `/status`; at rest again.
 //! Lateness is the arrival less the instant that was due. The daemon's resident memory is read four times a second.
 
@@ -27,10 +27,10 @@ use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 use chrono::{DateTime, Utc};
 use lampward::pure::sun::{Crossing, Sun};
-use rumqttc::{Client, Event, MqttOptions, Packet, QoS};
+use rumqttc::{Client, Event, MqttOptions, Packet, Publish, QoS};
 
-/// So many lamps, and so many messages of the floor, at each instant.
-const EACH_SECOND: usize = 10;
+/// So many lamps in the house.
+const LAMPS: usize = 200;
 /// Lamps take turns: each is on for so many seconds, then off for as many.
 const TURN_S: i64 = 20;
 /// sunset's altitude, as docs/rules.md has it.
@@ -84,8 +84,8 @@ fn place_of_sunset(at: DateTime<Utc>) -> (f64, i64) {
     (longitude_deg, (longitude_deg / 15.0).round() as i64)
 }
 
-/// The file: ten lamps for each second of a turn, each on and off from there by turns.
-fn house(folder: &Path, sunset: DateTime<Utc>, seconds: i64, broker: u16, page: u16) -> PathBuf {
+/// The file: `each` lamps for each second of a turn, every one on and off from there by turns, and the others far off.
+fn house(folder: &Path, sunset: DateTime<Utc>, seconds: i64, each: usize, broker: u16, page: u16) -> PathBuf {
     let (longitude_deg, hours) = place_of_sunset(sunset);
     let (east, sign) = (if longitude_deg < 0.0 { 'W' } else { 'E' }, if hours < 0 { '-' } else { '+' });
     let mut text = format!(
@@ -94,7 +94,7 @@ fn house(folder: &Path, sunset: DateTime<Utc>, seconds: i64, broker: u16, page: 
         longitude_deg.abs(),
         hours.abs()
     );
-    for (second, lamp) in (0..TURN_S).flat_map(|second| (0..EACH_SECOND).map(move |lamp| (second, lamp))) {
+    for (second, lamp) in (0..TURN_S).flat_map(|second| (0..each).map(move |lamp| (second, lamp))) {
         let name = format!("s{second}-{lamp}");
         let _ = write!(text, "[channel.{name}]\nlabel = \"Lamp {name}\"\nplug = \"p/{name}\"\nlit = [\n");
         for on in (second..seconds).step_by(2 * TURN_S as usize) {
@@ -105,6 +105,10 @@ fn house(folder: &Path, sunset: DateTime<Utc>, seconds: i64, broker: u16, page: 
             );
         }
         text.push_str("]\n");
+    }
+    for lamp in TURN_S as usize * each..LAMPS {
+        let rule = "{ from = \"6 h after sunset\", until = \"sunrise\" }";
+        let _ = write!(text, "[channel.o{lamp}]\nlabel = \"Lamp o{lamp}\"\nplug = \"p/o{lamp}\"\nlit = [{rule}]\n");
     }
     let file = folder.join("lampward.toml");
     fs::write(&file, text).expect("a file");
@@ -117,9 +121,9 @@ struct Arrival {
     at_ns: i64,
 }
 
-/// Takes every message's time, and answers for the plugs.
-fn listen(port: u16, arrivals: Sender<Arrival>, ready: Sender<()>) {
-    let mut options = MqttOptions::new("listener", "127.0.0.1", port);
+/// A client of the broker that listens to every command and to the floor, and what comes to it. Ready once it says so.
+fn hear(name: &str, port: u16, ready: &Sender<()>, mut came: impl FnMut(&Client, Publish)) {
+    let mut options = MqttOptions::new(name, "127.0.0.1", port);
     options.set_keep_alive(Duration::from_secs(10)).set_inflight(1000);
     let (client, mut connection) = Client::new(options, 1000);
     connection.eventloop.network_options.set_tcp_nodelay(true);
@@ -137,20 +141,29 @@ fn listen(port: u16, arrivals: Sender<Arrival>, ready: Sender<()>) {
                     let _ = ready.send(());
                 }
             }
-            Event::Incoming(Packet::Publish(message)) => {
-                let at_ns = wall_ns();
-                let floor = message.topic.starts_with("floor/");
-                if !floor {
-                    let report = message.topic.replace("/order", "/report");
-                    client.try_publish(report, QoS::AtMostOnce, false, message.payload).expect("answering");
-                }
-                if arrivals.send(Arrival { floor, at_ns }).is_err() {
-                    return;
-                }
-            }
+            Event::Incoming(Packet::Publish(message)) => came(&client, message),
             _ => {}
         }
     }
+}
+
+/// Takes the time of each message, and does nothing else: an answer in between would make the next one late.
+fn listen(port: u16, ready: &Sender<()>, arrivals: &Sender<Arrival>) {
+    hear("listener", port, ready, |_, message| {
+        let at_ns = wall_ns();
+        let _ = arrivals.send(Arrival { floor: message.topic.starts_with("floor/"), at_ns });
+    });
+}
+
+/// Answers for the plugs, the floor's too, though nobody hears those.
+fn plugs(port: u16, ready: &Sender<()>) {
+    hear("plugs", port, ready, |client, message| {
+        let report = match message.topic.strip_suffix("/order") {
+            Some(plug) => format!("{plug}/report"),
+            None => format!("{}/report", message.topic),
+        };
+        client.try_publish(report, QoS::AtMostOnce, false, message.payload).expect("answering");
+    });
 }
 
 /// A figure of `/proc/PID/status` in kB.
@@ -181,7 +194,10 @@ fn line(name: &str, late_ms: &mut [Vec<f64>; 2]) {
 }
 
 fn main() {
-    let seconds = std::env::args().skip(1).find_map(|word| word.parse::<i64>().ok()).unwrap_or(60);
+    let mut numbers = std::env::args().skip(1).filter_map(|word| word.parse::<u32>().ok());
+    let seconds = numbers.next().map_or(60, i64::from);
+    let each = numbers.next().map_or(10, |each| each as usize);
+    assert!((1..=LAMPS / TURN_S as usize).contains(&each), "1 to {} lamps at each instant", LAMPS / TURN_S as usize);
     let folder = tempfile::tempdir().expect("a folder");
     let (_broker, broker) = mosquitto(folder.path());
     let page = free_port();
@@ -189,14 +205,18 @@ fn main() {
     let sunset = DateTime::from_timestamp_nanos(begin);
     // Three parts and a few seconds between them.
     let all = 3 * seconds + 20;
-    let file = house(folder.path(), sunset, all, broker, page);
+    let file = house(folder.path(), sunset, all, each, broker, page);
     thread::sleep(Duration::from_millis(500));
 
     let (arrived, arrivals) = channel();
     let (ready, wait) = channel();
-    thread::spawn(move || listen(broker, arrived, ready));
-    wait.recv().expect("the listener is there");
-    thread::spawn(move || floor::publish(broker, begin + 500_000_000, all, EACH_SECOND));
+    let also_ready = ready.clone();
+    thread::spawn(move || listen(broker, &ready, &arrived));
+    thread::spawn(move || plugs(broker, &also_ready));
+    for _ in 0..2 {
+        wait.recv().expect("listener and plugs are there");
+    }
+    thread::spawn(move || floor::publish(broker, begin + 500_000_000, all, each));
     let log = fs::File::create(folder.path().join("log")).expect("a file");
     let mut command = Command::new(env!("CARGO_BIN_EXE_lampward"));
     command.arg("run").arg("--file").arg(&file).arg("--state").arg(folder.path().join("state")).stderr(log);

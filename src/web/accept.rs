@@ -2,6 +2,7 @@
 //!
 //! axum's own `serve` sets no time limit for headers, so a few slow clients could hold it for ever.
 
+use std::io::Cursor;
 use std::net::IpAddr;
 use std::pin::Pin;
 use std::sync::Arc;
@@ -15,14 +16,17 @@ use hyper::body::{Frame, Incoming, SizeHint};
 use hyper::server::conn::http1;
 use hyper::service::service_fn;
 use hyper_util::rt::{TokioIo, TokioTimer};
+use tokio::io::AsyncReadExt;
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::watch;
 use tokio::time::{sleep, timeout};
 use tower::ServiceExt;
 use tracing::debug;
 
+use super::hall::{Entry, Hall, Standing};
 use super::heavy;
 use super::places::{Arrival, Place, Places, Seat};
+use crate::clock;
 
 /// A header must be there this long after the connection or the last answer.
 const HEADER_WITHIN: Duration = Duration::from_secs(5);
@@ -30,8 +34,14 @@ const HEADER_WITHIN: Duration = Duration::from_secs(5);
 /// No connection lives longer, one with a live stream excepted.
 const CONNECTION_WITHIN: Duration = Duration::from_secs(60);
 
-/// Whoever has waited so long for a place is turned away.
+/// A request that has waited so long for a place is turned away.
 const PLACE_WITHIN: Duration = Duration::from_secs(5);
+
+/// Between one who had to leave the hall and the next. The runtime rounds it up, to about five hundred a second.
+const BREATH: Duration = Duration::from_millis(1);
+
+/// In bytes, the line of the request included.
+const LARGEST_HEADER: usize = 16 * 1024;
 
 /// How long a stop waits for answers under way.
 const STOP_WITHIN: Duration = Duration::from_secs(1);
@@ -53,41 +63,104 @@ impl Stays {
 
 /// Answers requests until `stop`, then lets those under way finish for at most 1 s.
 pub async fn accept(listener: TcpListener, app: Router, stop: impl Future<Output = ()>) {
-    let places = Places::new();
+    let (hall, places) = (Hall::new(), Places::new());
     let (stopping, stopped) = watch::channel(false);
     let mut stop = std::pin::pin!(stop);
     loop {
-        let (stream, peer) = tokio::select! {
-            accepted = listener.accept() => match accepted {
-                Ok((stream, peer)) => (stream, Peer(peer.ip())),
-                Err(error) => {
-                    // Out of file descriptors, say: trying again at once would be a busy loop.
-                    debug!(%error, "cannot accept a connection");
-                    sleep(Duration::from_millis(100)).await;
-                    continue;
-                }
-            },
+        let coming = async {
+            let (stream, peer) = next(&listener).await;
+            let standing = let_in(&hall, peer.0).await;
+            (stream, peer, standing)
+        };
+        let (stream, peer, standing) = tokio::select! {
+            come = coming => come,
             () = &mut stop => break,
         };
-        let (app, stopped) = (app.clone(), stopped.clone());
-        match places.arrive(peer.0) {
-            Arrival::Place(place) => drop(tokio::spawn(serve_one(stream, peer, app, stopped, place))),
-            Arrival::Wait(place) => {
-                tokio::spawn(async move {
-                    match timeout(PLACE_WITHIN, place).await {
-                        Ok(Ok(place)) => serve_one(stream, peer, app, stopped, place).await,
-                        _ => turn_away(&stream),
-                    }
-                });
-                // Whoever was asked to go does so before the next one is let in.
-                tokio::task::yield_now().await;
-            }
-            Arrival::Full => turn_away(&stream),
-        }
+        let (app, mut stopped, places) = (app.clone(), stopped.clone(), places.clone());
+        tokio::spawn(async move {
+            let Some((stream, head)) = listen(stream, standing, &mut stopped).await else { return };
+            let place = match places.arrive(peer.0) {
+                Arrival::Place(place) => place,
+                Arrival::Wait(place) => match timeout(PLACE_WITHIN, place).await {
+                    Ok(Ok(place)) => place,
+                    _ => return turn_away(&stream),
+                },
+                Arrival::Full => return turn_away(&stream),
+            };
+            // In a box: a connection in the hall shall not take the room of one that is being answered.
+            Box::pin(serve_one(stream, head, peer, app, stopped, place)).await;
+        });
     }
     drop(listener);
     let _ = stopping.send(true);
     let _ = timeout(STOP_WITHIN, places.all_free()).await;
+}
+
+async fn next(listener: &TcpListener) -> (TcpStream, Peer) {
+    loop {
+        match listener.accept().await {
+            Ok((stream, peer)) => return (stream, Peer(peer.ip())),
+            Err(error) => {
+                // Out of file descriptors, say: trying again at once would be a busy loop.
+                debug!(%error, "cannot accept a connection");
+                sleep(Duration::from_millis(100)).await;
+            }
+        }
+    }
+}
+
+/// Waits for room in the hall. Whoever comes meanwhile waits in the kernel.
+async fn let_in(hall: &Arc<Hall>, from: IpAddr) -> Standing {
+    loop {
+        let now = clock::since_boot();
+        match hall.enter(from, now) {
+            Entry::Room(standing) => return standing,
+            Entry::Made(standing) => {
+                // Those who had to go may be back at once; so they come at a walk.
+                sleep(BREATH).await;
+                return standing;
+            }
+            Entry::NotBefore(at) => tokio::select! { () = sleep(at.saturating_sub(now)) => {}, () = hall.left() => {} },
+        }
+    }
+}
+
+/// Waits for the first request, and gives back what has been read of it: its header, or more than one may be long. `None`
+/// where none comes in time, or the room in the hall is wanted.
+///
+/// Read here and not by hyper, which takes 16 KiB for a connection before anything is said on it.
+async fn listen(
+    mut stream: TcpStream,
+    standing: Standing,
+    stopped: &mut watch::Receiver<bool>,
+) -> Option<(TcpStream, Vec<u8>)> {
+    let mut head = Vec::new();
+    let whole = async {
+        loop {
+            let before = head.len();
+            // Most headers fit into the first piece.
+            head.reserve(1024);
+            if stream.read_buf(&mut head).await.ok()? == 0 {
+                return None;
+            }
+            if ends_in(&head, before) || head.len() >= LARGEST_HEADER {
+                return Some(());
+            }
+        }
+    };
+    tokio::select! {
+        biased;
+        whole = timeout(HEADER_WITHIN, whole) => whole.ok().flatten()?,
+        () = standing.asked_to_go() => return None,
+        _ = stopped.wait_for(|stopped| *stopped) => return None,
+    }
+    Some((stream, head))
+}
+
+/// Whether a header ends after the first `before` bytes. A line may end with LF alone (RFC 9112 §2.2).
+fn ends_in(head: &[u8], before: usize) -> bool {
+    let new = &head[before.saturating_sub(2)..];
+    new.windows(2).any(|end| end == b"\n\n") || new.windows(3).any(|end| end == b"\n\r\n")
 }
 
 /// A word to whoever finds no place, as far as the kernel takes it at once.
@@ -102,7 +175,14 @@ fn turn_away(stream: &TcpStream) {
     let _ = stream.try_write(answer.as_bytes());
 }
 
-async fn serve_one(stream: TcpStream, peer: Peer, app: Router, mut stopped: watch::Receiver<bool>, place: Place) {
+async fn serve_one(
+    stream: TcpStream,
+    head: Vec<u8>,
+    peer: Peer,
+    app: Router,
+    mut stopped: watch::Receiver<bool>,
+    place: Place,
+) {
     let _ = stream.set_nodelay(true);
     let place = Arc::new(place);
     let seat = place.seat().clone();
@@ -113,10 +193,12 @@ async fn serve_one(stream: TcpStream, peer: Peer, app: Router, mut stopped: watc
         let answer = app.clone().oneshot(request.map(Body::new));
         async move { answer.await.map(|answer| answer.map(|body| Body::new(Answer { body, _busy: busy }))) }
     });
+    let (rest, answers) = stream.into_split();
+    let stream = tokio::io::join(Cursor::new(head).chain(rest), answers);
     let connection = http1::Builder::new()
         .timer(TokioTimer::new())
         .header_read_timeout(HEADER_WITHIN)
-        .max_buf_size(16 * 1024)
+        .max_buf_size(LARGEST_HEADER)
         .max_headers(48)
         .serve_connection(TokioIo::new(stream), service);
     let mut connection = std::pin::pin!(connection);
@@ -127,6 +209,8 @@ async fn serve_one(stream: TcpStream, peer: Peer, app: Router, mut stopped: watc
         }
     };
     let within = tokio::select! {
+        // First, so that the request that is there already is under way before anything ends the connection.
+        biased;
         ended = connection.as_mut() => {
             if let Err(error) = ended {
                 debug!(%error, "a connection ended early");
@@ -136,11 +220,7 @@ async fn serve_one(stream: TcpStream, peer: Peer, app: Router, mut stopped: watc
         _ = stopped.wait_for(|stopped| *stopped) => STOP_WITHIN,
         () = too_long => STOP_WITHIN,
         // Somebody waits for the place. An answer under way is still worth having.
-        () = seat.asked_to_go() => match seat.had_a_request() {
-            true => heavy::WITHIN,
-            // There is no answer to finish.
-            false => return,
-        },
+        () = seat.asked_to_go() => heavy::WITHIN,
     };
     connection.as_mut().graceful_shutdown();
     let _ = timeout(within, connection).await;
@@ -185,5 +265,25 @@ impl hyper::body::Body for Answer {
 
     fn size_hint(&self) -> SizeHint {
         self.body.size_hint()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_header_ends_with_an_empty_line_however_it_is_cut() {
+        for (text, ends) in [
+            ("GET / HTTP/1.1\r\nHost: localhost\r\n\r\n", true),
+            ("GET / HTTP/1.1\nHost: localhost\n\nmore", true),
+            ("GET / HTTP/1.1\r\nHost: localhost\r\n", false),
+            ("GET / HTTP/1.1\r\nHost: loc", false),
+        ] {
+            for cut in 0..text.len() {
+                let (first, whole) = (&text.as_bytes()[..cut], text.as_bytes());
+                assert_eq!(ends_in(first, 0) || ends_in(whole, cut), ends, "{text:?} cut at {cut}");
+            }
+        }
     }
 }

@@ -9,6 +9,7 @@ mod almanac;
 mod calendar;
 mod door;
 pub mod guard;
+mod hall;
 mod heavy;
 pub mod json;
 mod live;
@@ -43,6 +44,7 @@ use tower_http::timeout::TimeoutLayer;
 use almanac::Almanac;
 pub use door::{Asked, Clockface, Door, Facts, FileFacts, Taken};
 pub use guard::Guard;
+pub use hall::HALL;
 use live::Live;
 use page::{Said, WeekKept};
 pub use places::{CONNECTIONS, FROM_ONE_ADDRESS};
@@ -53,6 +55,9 @@ const LARGEST_BODY: usize = 16 * 1024;
 
 /// How long one request may take, its body included.
 const REQUEST_WITHIN: Duration = Duration::from_secs(3);
+
+/// So many connections may wait in the kernel to be taken.
+const MAY_COME: i32 = 1024;
 
 /// Answers requests on `listener` until `stop`.
 pub async fn serve(listener: TcpListener, door: Door, stop: impl Future<Output = ()>) {
@@ -92,6 +97,8 @@ impl Serving {
 /// Starts the server in a thread of its own on a socket that already listens.
 pub fn start(listener: std::net::TcpListener, door: Door) -> io::Result<Serving> {
     listener.set_nonblocking(true)?;
+    // The standard library's 128 are soon full, and who finds no room there tries again after a second, two and four.
+    rustix::net::listen(&listener, MAY_COME)?;
     // Readers of the daybook and of the plan go to the blocking pool; two at once are plenty on a small board.
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().max_blocking_threads(2).build()?;
     let (stop, stopped) = oneshot::channel();

@@ -1,6 +1,6 @@
-//! Who may hold a connection: a bounded number in all and from one address, and room for whoever comes next.
+//! Who may have answers: a bounded number of connections in all and from one address, and room for whoever asks next.
 //!
-//! A newcomer who finds no place waits a little, and for each who waits one connection is asked to go: an idle one at
+//! A place is taken with a connection's first request and kept for the further ones. Whoever finds none waits a little, and for each who waits one connection is asked to go: an idle one at
 //! once, the longest idle first; a busy one, the oldest first, when it has its answer. So nobody who keeps connections
 //! can shut others out, and a reverse proxy, for whom all people have one address, loses no answer by it.
 
@@ -11,7 +11,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use tokio::sync::{Notify, oneshot, watch};
 
-/// At most so many connections at once.
+/// At most so many connections that have asked for something, at once.
 pub const CONNECTIONS: usize = 32;
 
 /// At most so many of them from one address; of IPv6, from one /64, which is one household as a rule (RFC 6177).
@@ -40,7 +40,6 @@ struct Inner {
 pub struct Seat {
     /// A request is under way.
     busy: AtomicBool,
-    had_a_request: AtomicBool,
     /// It carries a live stream, which has a limit of its own.
     stays: AtomicBool,
     /// Grows from one request of anybody to the next: who has the smallest has been quiet longest.
@@ -58,11 +57,6 @@ impl Seat {
     /// Whether it carries a live stream.
     pub fn stays(&self) -> bool {
         self.stays.load(Ordering::Relaxed)
-    }
-
-    /// Whether there has been a request.
-    pub fn had_a_request(&self) -> bool {
-        self.had_a_request.load(Ordering::Relaxed)
     }
 
     /// Returns when the place is wanted for somebody else.
@@ -96,7 +90,7 @@ impl Places {
         Arc::new(Places { inner: Mutex::default(), served, turns: AtomicU64::new(0) })
     }
 
-    /// Somebody has come from this address.
+    /// Somebody asks from this address, on a connection that has no place.
     pub fn arrive(self: &Arc<Places>, from: IpAddr) -> Arrival {
         let from = household(from);
         let mut inner = self.lock();
@@ -190,7 +184,6 @@ impl Place {
     pub fn mark(&self, busy: bool) {
         self.seat.turn.store(self.places.next_turn(), Ordering::Relaxed);
         self.seat.busy.store(busy, Ordering::Relaxed);
-        self.seat.had_a_request.store(true, Ordering::Relaxed);
     }
 }
 
@@ -205,7 +198,7 @@ impl Drop for Place {
 }
 
 /// What counts as one address.
-fn household(from: IpAddr) -> IpAddr {
+pub fn household(from: IpAddr) -> IpAddr {
     match from.to_canonical() {
         IpAddr::V6(ip) => Ipv6Addr::from_bits(ip.to_bits() & !u128::from(u64::MAX)).into(),
         v4 => v4,

@@ -2,9 +2,11 @@
 
 use std::io;
 use std::net::SocketAddr;
-use std::time::Duration;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::time::{Duration, Instant};
 
-use lampward::web::{CONNECTIONS, FROM_ONE_ADDRESS};
+use lampward::web::{CONNECTIONS, FROM_ONE_ADDRESS, HALL};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::{TcpSocket, TcpStream};
 use tokio::time::timeout;
@@ -175,6 +177,65 @@ async fn the_longest_idle_connection_makes_room_and_the_others_stay() {
     for stream in &mut held {
         assert!(answered(stream).await, "only one had to go");
     }
+}
+
+/// Half a header and then nothing, on a new connection whenever it is closed.
+async fn stall_for_ever(address: SocketAddr, from: SocketAddr, made: Arc<AtomicUsize>) {
+    loop {
+        let socket = TcpSocket::new_v4().expect("a socket");
+        socket.bind(from).expect("bound");
+        let Ok(mut stream) = socket.connect(address).await else { continue };
+        made.fetch_add(1, Ordering::Relaxed);
+        let _ = stream.write_all(b"GET /status HTTP/1.1\r\nHost: local").await;
+        let _ = stream.read(&mut [0; 512]).await;
+    }
+}
+
+#[tokio::test]
+async fn a_crowd_that_never_finishes_its_header_costs_nobody_his_answer_and_does_not_run_in_circles() {
+    const CROWD: usize = HALL + 100;
+    let house = House::plain().await;
+    let mut kept = connect(&house).await;
+    assert!(answered(&mut kept).await);
+    let made = Arc::new(AtomicUsize::new(0));
+    let began = Instant::now();
+    let crowd: Vec<_> = (0..CROWD)
+        .map(|n| {
+            let from = SocketAddr::from(([127, 0, 1, (n % 50 + 1) as u8], 0));
+            tokio::spawn(stall_for_ever(house.address, from, made.clone()))
+        })
+        .collect();
+    let all_there = async {
+        while made.load(Ordering::Relaxed) < CROWD {
+            tokio::time::sleep(Duration::from_millis(5)).await;
+        }
+    };
+    timeout(PATIENCE, all_there).await.expect("the crowd has come");
+    // Somebody who is there already, from an address of the crowd or not, and newcomers. All the time that the crowd needs
+    // to be seen to run.
+    while began.elapsed() < Duration::from_secs(3) {
+        assert!(answered(&mut kept).await, "who asks keeps the connection");
+        let newcomer = timeout(PATIENCE, house.get("/status")).await.expect("an answer");
+        assert_eq!(newcomer.status, 200);
+    }
+    let bound = CROWD + began.elapsed().as_millis() as usize;
+    let made = made.load(Ordering::Relaxed);
+    assert!(made <= bound, "{made} connections in {:?}: no more than one in a millisecond has to go", began.elapsed());
+    assert!(made > CROWD, "each has half a second, then it makes room for the next");
+    crowd.iter().for_each(|task| task.abort());
+}
+
+#[tokio::test]
+async fn a_request_comes_first_where_the_hall_is_full_of_silent_ones() {
+    let house = House::plain().await;
+    let mut silent = Vec::new();
+    for _ in 0..HALL {
+        silent.push(connect(&house).await);
+    }
+    let began = Instant::now();
+    assert_eq!(house.get("/status").await.status, 200);
+    assert!(began.elapsed() < Duration::from_secs(4), "before the silent ones are closed for their silence");
+    until_closed(&mut silent.remove(0)).await;
 }
 
 /// Nobody reads these answers, so they stay in memory; further ones must wait, and anything else is answered.
