@@ -125,7 +125,7 @@ impl Daemon {
             tend_at: Some(now.up),
             trouble: Vec::new(),
         };
-        self.carry_out(&mut turn, now, first);
+        self.carry_out(&mut turn, now, first).await;
         self.give_out_facts(&mut turn, now);
         self.supervisor.ready();
         tokio::pin!(stop);
@@ -153,14 +153,14 @@ impl Daemon {
             };
             fair = if matches!(happened, Happened::Link(_)) { fair.saturating_sub(1) } else { FAIR };
             let now = self.clock.now();
-            self.take_in(&mut turn, now, happened);
+            self.take_in(&mut turn, now, happened).await;
             if turn.stale && now.up >= turn.facts_at + FACTS_EVERY {
                 self.give_out_facts(&mut turn, now);
             }
             self.supervisor.alive(now.up);
         }
         let now = self.clock.now();
-        self.step(&mut turn, now, Input::Stop);
+        self.step(&mut turn, now, Input::Stop).await;
         info!("stopping: lamps stay as they are");
         self.supervisor.stopping();
         (self.link, self.daybook)
@@ -180,14 +180,9 @@ impl Daemon {
             .unwrap_or(turn.rest)
     }
 
-    fn take_in(&mut self, turn: &mut Turn, now: Now, happened: Happened) {
-        if turn.flaps.look_at().is_some_and(|at| now.up >= at) {
-            turn.flaps.look(now.up);
-        }
-        if turn.tend_at.is_some_and(|at| now.up >= at) {
-            self.tend_the_stores(turn, now);
-        }
-        self.look_at_the_clock(turn, now, matches!(happened, Happened::Woke(Woke::Stepped)));
+    /// What a lamp waits for comes first, then the rest of what is due.
+    async fn take_in(&mut self, turn: &mut Turn, now: Now, happened: Happened) {
+        self.look_at_the_clock(turn, now, matches!(happened, Happened::Woke(Woke::Stepped))).await;
         let input = match happened {
             Happened::Woke(_) => Input::Tick,
             Happened::Link(event) => self.input_of(turn, now, event),
@@ -211,11 +206,17 @@ impl Daemon {
                 config.map_or(Input::Tick, Input::Reload)
             }
         };
-        self.step(turn, now, input);
+        self.step(turn, now, input).await;
+        if turn.flaps.look_at().is_some_and(|at| now.up >= at) {
+            turn.flaps.look(now.up);
+        }
+        if turn.tend_at.is_some_and(|at| now.up >= at) {
+            self.tend_the_stores(turn, now);
+        }
     }
 
     /// The kernel's word is looked at once a turn: it costs less than the turn itself.
-    fn look_at_the_clock(&mut self, turn: &mut Turn, now: Now, stepped: bool) {
+    async fn look_at_the_clock(&mut self, turn: &mut Turn, now: Now, stepped: bool) {
         let was = (self.trust.trusted(), self.trust.latched());
         let kernel = self.clock.kernel();
         if stepped {
@@ -241,7 +242,7 @@ impl Daemon {
             info!(now = %now.wall.to_rfc3339(), "the clock was set: the plan is followed from the new time");
         }
         if trusted != was.0 || (stepped && trusted) {
-            self.step(turn, now, Input::Clock { trusted });
+            self.step(turn, now, Input::Clock { trusted }).await;
         }
     }
 
@@ -269,9 +270,9 @@ impl Daemon {
         }
     }
 
-    fn step(&mut self, turn: &mut Turn, now: Now, input: Input) {
+    async fn step(&mut self, turn: &mut Turn, now: Now, input: Input) {
         let step = turn.keeper.step(now, input);
-        self.carry_out(turn, now, step);
+        self.carry_out(turn, now, step).await;
     }
 
     /// Where the state folder has come back, what belongs in it is put there again.
@@ -300,21 +301,47 @@ impl Daemon {
         }
     }
 
-    /// Carries out one step and what follows from it, in order. Answers come last, when the facts already show what
-    /// they tell of.
-    fn carry_out(&mut self, turn: &mut Turn, now: Now, step: Step) {
+    /// Carries out one step and what follows from it: first what goes to the broker, and that is on the wire before
+    /// anything that takes time; then the rest in order. Answers come last, when the facts already show what they tell
+    /// of.
+    async fn carry_out(&mut self, turn: &mut Turn, now: Now, step: Step) {
         let (mut records, mut answers, mut alive) = (Vec::new(), Vec::new(), false);
-        if step.outputs.iter().any(|output| matches!(output, Output::Keep(_) | Output::Record(_) | Output::Alive)) {
-            self.tend_the_stores(turn, now);
-            // The daybook has a thread of its own.
-            turn.tend_at = Some(now.up + TEND_EVERY);
-        }
         let mut next = Some(step);
         while let Some(step) = next.take() {
             turn.rest = step.rest;
             turn.wake_at = step.wake_at;
+            let (mut others, mut handed_over) = (Vec::new(), false);
             for output in step.outputs {
                 match output {
+                    Output::Publish { ticket, topic, payload, retain } => {
+                        self.link.publish(Some(ticket), topic, payload, retain);
+                        handed_over = true;
+                    }
+                    Output::Listen => {
+                        self.link.listen(turn.keeper.topics());
+                        self.link.watch(turn.keeper.filters());
+                        handed_over = true;
+                    }
+                    other => others.push(other),
+                }
+            }
+            if handed_over {
+                // The link's task shares the thread with this one, and writes what it was given when its turn comes. After
+                // that the machine is the broker's: on a small one it waits for us as long as we compute, so the facts wait,
+                // unless they do already.
+                if !turn.stale {
+                    turn.facts_at = now.up;
+                }
+                tokio::task::yield_now().await;
+            }
+            if others.iter().any(|output| matches!(output, Output::Keep(_) | Output::Record(_) | Output::Alive)) {
+                self.tend_the_stores(turn, now);
+                // The daybook has a thread of its own.
+                turn.tend_at = Some(now.up + TEND_EVERY);
+            }
+            for output in others {
+                match output {
+                    Output::Publish { .. } | Output::Listen => unreachable!("handed over before"),
                     Output::Keep(keepsake) => {
                         debug_assert!(next.is_none(), "a step keeps once");
                         let kept = self.keepsakes.store(&keepsake).map_err(|fault| {
@@ -326,7 +353,7 @@ impl Daemon {
                     Output::Record(entry) => records.push(entry),
                     Output::Alive => alive = true,
                     Output::Answer(order, answer) => answers.push((order, answer)),
-                    other => self.perform(turn, now, other),
+                    Output::Say(note) => turn.flaps.note(now.up, &note),
                 }
             }
         }
@@ -342,22 +369,6 @@ impl Daemon {
             if let Some(person) = turn.waiting.remove(&order) {
                 // Whoever asked may have hung up; what was done stays done.
                 let _ = person.send(answer);
-            }
-        }
-    }
-
-    fn perform(&mut self, turn: &mut Turn, now: Now, output: Output) {
-        match output {
-            Output::Publish { ticket, topic, payload, retain } => {
-                self.link.publish(Some(ticket), topic, payload, retain);
-            }
-            Output::Listen => {
-                self.link.listen(turn.keeper.topics());
-                self.link.watch(turn.keeper.filters());
-            }
-            Output::Say(note) => turn.flaps.note(now.up, &note),
-            Output::Keep(_) | Output::Record(_) | Output::Answer(..) | Output::Alive => {
-                unreachable!("carried out by the caller")
             }
         }
     }
