@@ -32,6 +32,12 @@ const FACTS_EVERY: Duration = Duration::from_millis(100);
 /// So long after something was written it is looked whether that went well, and again while it did not.
 const TEND_EVERY: Duration = Duration::from_secs(10);
 
+/// So long before a planned time what is due then is worked out.
+const AHEAD: TimeDelta = TimeDelta::milliseconds(3);
+
+/// So long the broker is left alone with a planned command.
+const PAUSE: Duration = Duration::from_millis(1);
+
 /// So many events of the link come before the next order or the time, where both wait.
 const FAIR: u32 = 64;
 
@@ -80,6 +86,10 @@ struct Turn {
     keeper: Keeper,
     rest: Duration,
     wake_at: Option<DateTime<Utc>>,
+    /// The `wake_at` that is prepared for.
+    prepared: Option<DateTime<Utc>>,
+    /// The time ended the rest.
+    by_time: bool,
     /// Whoever waits for the answer to an order.
     waiting: HashMap<u64, oneshot::Sender<Answer>>,
     next_order: u64,
@@ -95,6 +105,18 @@ struct Turn {
     tend_at: Option<Duration>,
     /// What was wrong with them.
     trouble: Vec<String>,
+}
+
+impl Turn {
+    /// What the wall clock has to show for the next look: the keeper's time, and a moment before it first.
+    fn look_at(&self) -> Option<DateTime<Utc>> {
+        if self.prepared == self.wake_at { self.wake_at } else { self.wake_at.map(|at| at - AHEAD) }
+    }
+
+    /// Whether the keeper's time is just ahead, and not prepared for.
+    fn is_early(&self, now: Now) -> bool {
+        self.prepared != self.wake_at && self.wake_at.is_some_and(|at| at - AHEAD <= now.wall && now.wall < at)
+    }
 }
 
 impl Daemon {
@@ -114,6 +136,8 @@ impl Daemon {
             keeper,
             rest: Duration::ZERO,
             wake_at: None,
+            prepared: None,
+            by_time: false,
             waiting: HashMap::new(),
             next_order: 0,
             link_since: now.wall,
@@ -147,12 +171,19 @@ impl Daemon {
                     Some(asked) = self.orders.recv() => Happened::Asked(asked),
                     Some(()) = reload.recv() => Happened::Reload,
                     found = self.file.found() => Happened::Found(found),
-                    woke = self.clock.rest(rest, turn.wake_at) => Happened::Woke(woke),
+                    woke = self.clock.rest(rest, turn.look_at()) => Happened::Woke(woke),
                     event = self.link.next() => Happened::Link(event),
                 },
             };
             fair = if matches!(happened, Happened::Link(_)) { fair.saturating_sub(1) } else { FAIR };
             let now = self.clock.now();
+            turn.by_time = matches!(happened, Happened::Woke(_));
+            if matches!(happened, Happened::Woke(Woke::Rested)) && turn.is_early(now) {
+                // The step at that time is a moment away.
+                turn.keeper.prepare();
+                turn.prepared = turn.wake_at;
+                continue;
+            }
             self.take_in(&mut turn, now, happened).await;
             if turn.stale && now.up >= turn.facts_at + FACTS_EVERY {
                 self.give_out_facts(&mut turn, now);
@@ -327,12 +358,15 @@ impl Daemon {
             }
             if handed_over {
                 // The link's task shares the thread with this one, and writes what it was given when its turn comes. After
-                // that the machine is the broker's: on a small one it waits for us as long as we compute, so the facts wait,
-                // unless they do already.
+                // that the machine is the broker's: on a small one it waits for us as long as we compute. So log and stores wait a
+                // moment, where it was the time that called, and the facts longer, unless they do already.
                 if !turn.stale {
                     turn.facts_at = now.up;
                 }
                 tokio::task::yield_now().await;
+                if turn.by_time {
+                    tokio::time::sleep(PAUSE).await;
+                }
             }
             if others.iter().any(|output| matches!(output, Output::Keep(_) | Output::Record(_) | Output::Alive)) {
                 self.tend_the_stores(turn, now);

@@ -35,6 +35,11 @@ impl<T: Copy + Ord> Timers<T> {
         self.in_order.first().map(|(at, _)| *at)
     }
 
+    /// The things whose deadlines are reached by then, earliest first; they stay.
+    pub fn due_by(&self, at: T) -> impl Iterator<Item = u32> {
+        self.in_order.iter().take_while(move |(due, _)| *due <= at).map(|(_, thing)| *thing)
+    }
+
     /// Takes out one thing whose deadline is reached.
     pub fn pop_due(&mut self, now: T) -> Option<u32> {
         let (at, thing) = *self.in_order.first()?;
@@ -57,6 +62,7 @@ mod tests {
         timers.set(2, Some(20));
         timers.set(2, Some(40));
         assert_eq!(timers.first(), Some(10));
+        assert_eq!(timers.due_by(30).collect::<Vec<_>>(), [1, 0]);
         assert_eq!(timers.pop_due(35), Some(1));
         assert_eq!(timers.pop_due(35), Some(0));
         assert_eq!(timers.pop_due(35), None);

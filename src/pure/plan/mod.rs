@@ -168,6 +168,14 @@ impl Plan {
         changes.into_iter().map(|(at, wanted)| self.switching(channel, at, wanted)).collect()
     }
 
+    /// Works out what will be asked at an instant at which a channel switches. Of that, state and words are kept until somebody
+    /// asks for another time; the rest is then at hand for the machine.
+    pub fn prepare(&mut self, channel: usize, at: DateTime<Utc>) {
+        let _ = self.switchings(channel, at - TimeDelta::milliseconds(1), at);
+        let _ = self.next_change(channel, at);
+        let _ = self.because(channel, at);
+    }
+
     /// What is ahead of a channel between two instants: what is lit, and what is not although a rule asks for it.
     pub fn ahead(&mut self, channel: usize, from: DateTime<Utc>, until: DateTime<Utc>) -> Ahead {
         let pieces = self.pieces(channel, from, until);

@@ -26,6 +26,28 @@ fn a_lamp_goes_on_and_off_at_its_times() {
 }
 
 #[test]
+fn what_was_prepared_for_comes_no_sooner_and_no_different() {
+    let evening = |prepares: bool| {
+        let mut house = quiet(&[JETTY, PARLOUR, SHED]);
+        let mut seen = Vec::new();
+        for time in ["17:59", "18:00", "20:00", "22:59", "23:30"] {
+            if prepares {
+                house.keeper.prepare();
+            }
+            seen.push(house.snapshot());
+            if prepares {
+                house.keeper.prepare();
+            }
+            house.until(time);
+        }
+        (house.told.clone(), house.lines_with(""), seen)
+    };
+    let (told, done, seen) = evening(true);
+    assert!(told[0].ends_with("lit from 18:00 until 23:00"), "{told:?}");
+    assert_eq!(evening(false), (told, done, seen));
+}
+
+#[test]
 fn a_silent_plug_is_told_again_and_missed_after_two_minutes() {
     let mut house = quiet(&[JETTY]);
     house.obedient.clear();
