@@ -15,6 +15,7 @@ mod words;
 use std::fmt;
 use std::time::Duration;
 
+use smol_str::SmolStr;
 use tokio::sync::mpsc;
 use tokio::task::JoinHandle;
 
@@ -98,8 +99,8 @@ type Generation = u64;
 /// What the handle tells the owner.
 enum Order {
     Publish { on: Generation, ticket: Option<Ticket>, topic: String, payload: String, retain: bool },
-    Listen(Vec<String>),
-    Watch(Vec<String>),
+    Listen(Vec<SmolStr>),
+    Watch(Vec<SmolStr>),
     Goodbye,
 }
 
@@ -112,12 +113,17 @@ pub struct Link {
     up: Option<Generation>,
 }
 
+/// Most topics are short, and short ones take no room besides their own.
+fn small(topics: Vec<String>) -> Vec<SmolStr> {
+    topics.into_iter().map(SmolStr::from).collect()
+}
+
 impl Link {
     /// Starts to connect, and goes on for ever. `topics` are exact, without wildcards. Must be called within the runtime.
     pub fn start(settings: LinkSettings, topics: Vec<String>) -> Link {
         let (orders, orders_in) = mpsc::channel(ORDERS);
         let (events_out, events) = mpsc::channel(EVENTS);
-        let owner = tokio::spawn(owner::run(settings, topics, orders_in, events_out));
+        let owner = tokio::spawn(owner::run(settings, small(topics), orders_in, events_out));
         Link { orders, events, owner, up: None }
     }
 
@@ -148,13 +154,13 @@ impl Link {
 
     /// Replaces the topics listened to; those that stay are left as they are.
     pub fn listen(&self, topics: Vec<String>) {
-        self.order(Order::Listen(topics));
+        self.order(Order::Listen(small(topics)));
     }
 
     /// Replaces what is listened to besides, with wildcards: for a while, and nobody is told of what is too large
     /// there or not allowed.
     pub fn watch(&self, filters: Vec<String>) {
-        self.order(Order::Watch(filters));
+        self.order(Order::Watch(small(filters)));
     }
 
     fn order(&self, order: Order) {

@@ -70,7 +70,7 @@ impl MakeBelieve {
                 broker,
                 account: account.clone(),
                 id: format!("make-believe-{number}"),
-                plug: plug.clone(),
+                plug: plug.to_string(),
                 kind: Arc::clone(kind),
                 manners: manners.clone(),
                 dice: Rng::with_seed(seed.wrapping_add(number)),

@@ -12,7 +12,7 @@ use tokio::sync::oneshot;
 use tracing::{error, info, warn};
 
 use crate::cli::{Failure, file};
-use crate::pure::config::{self, Checked, Config, Fault, Faults};
+use crate::pure::config::{self, Broker, Checked, ClockTrust, Config, Fault, Faults, Spots, Web};
 use crate::pure::local_time::local_of;
 use crate::pure::plan::{Plan, never};
 use crate::state::State;
@@ -21,6 +21,12 @@ use crate::web::FileFacts;
 /// So many faults are logged and shown; a file with more is not a file of a household but something put there by mistake.
 const SHOWN: usize = 100;
 
+/// Larger than what glibc takes as a sign to tidy up (64 KiB), smaller than what it leaves to the system at once (128 KiB).
+const LARGE_PIECE: usize = 100 * 1024;
+
+/// Why there is nothing, where the thread that reads has ended before its time.
+const FAULT: &str = "cannot read the file: a fault in lampward ended it";
+
 /// The file and what came of reading it.
 #[derive(Debug)]
 pub struct RulesFile {
@@ -28,7 +34,7 @@ pub struct RulesFile {
     /// The file in force.
     config: Arc<Config>,
     /// As it was at the start: what waits for a restart goes by it.
-    at_start: Arc<Config>,
+    at_start: AtStart,
     facts: FileFacts,
     /// The text of the one in force, if it was read from the file.
     text: Option<Vec<u8>>,
@@ -38,11 +44,46 @@ pub struct RulesFile {
     again: bool,
 }
 
+/// What of a file holds until a restart.
+#[derive(Debug, PartialEq)]
+struct AtStart {
+    web: Web,
+    broker: Broker,
+    clock: ClockTrust,
+    daybook_years: u32,
+    slug: String,
+}
+
+impl AtStart {
+    fn of(config: &Config) -> AtStart {
+        let Config { web, broker, clock, daybook_years, place, .. } = config;
+        let (web, broker) = (web.clone(), broker.clone());
+        AtStart { web, broker, clock: *clock, daybook_years: *daybook_years, slug: place.slug() }
+    }
+}
+
 /// What came of reading the file again.
 #[derive(Debug)]
 pub struct Found {
     at: DateTime<Utc>,
-    read: Result<Good, Unread>,
+    lent: Lent,
+}
+
+/// What a thread has read, until it is dropped; the thread waits for that.
+#[derive(Debug)]
+struct Lent {
+    read: Arc<Result<Good, Unread>>,
+    _back: std::sync::mpsc::Sender<()>,
+}
+
+impl Lent {
+    /// A copy of our own, and the thread may end.
+    fn take(self) -> Result<Good, Unread> {
+        match &*self.read {
+            Ok(good) => Ok(good.apart()),
+            Err(unread) => Err(unread.clone()),
+        }
+    }
 }
 
 #[derive(Debug)]
@@ -52,8 +93,23 @@ struct Good {
     warnings: Arc<[Fault]>,
 }
 
+impl Good {
+    fn of(text: Vec<u8>, checked: Checked, now: DateTime<Utc>) -> Good {
+        let Checked { config, warnings, spots } = checked;
+        let config = Arc::new(config);
+        let warnings = self::warnings(&config, warnings, &spots, now);
+        Good { text, config, warnings }
+    }
+
+    /// A copy that shares nothing, see [`Config::apart`].
+    fn apart(&self) -> Good {
+        let Good { text, config, warnings } = self;
+        Good { text: text.clone(), config: Arc::new(config.apart()), warnings: warnings.iter().cloned().collect() }
+    }
+}
+
 /// Why a file could not be read.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 enum Unread {
     /// The system gave no text: its words, with the path.
     System(String),
@@ -77,21 +133,27 @@ impl RulesFile {
                 None
             }
         };
-        let copy = copy.and_then(|text| config::read("last-good.toml", &text).ok());
-        let last_run = copy.as_ref().map(|checked| Arc::new(checked.config.clone()));
-        match (read(&path), copy) {
-            (Ok((text, checked)), _) => {
-                keep_copy(state, &text);
-                Ok((RulesFile { text: Some(text), ..RulesFile::new(path, checked, now, now) }, last_run))
+        let at = path.clone();
+        let read = apart(move || read(&at, now));
+        // As a rule the file is what it was.
+        let same = matches!((&read, &copy), (Ok(read), Some(copy)) if read.text == *copy);
+        let copy = copy.filter(|_| !same).and_then(|text| apart(move || checked("last-good.toml", text, now)).ok());
+        match (read, copy) {
+            (Ok(mut read), copy) => {
+                keep_copy(state, &read.text);
+                let last_run = if same { Some(read.config.clone()) } else { copy.map(|copy| copy.config) };
+                let text = Some(std::mem::take(&mut read.text));
+                Ok((RulesFile { text, ..RulesFile::new(path, read, now) }, last_run))
             }
             (Err(unread), Some(copy)) => {
+                let last_run = Some(copy.config.clone());
                 let read_at = state.good_file_at().unwrap_or(now);
                 error!(
                     "{}\nthe file can't be used: going on with the last good copy of it, read at {}",
                     unread.text(),
                     read_at.to_rfc3339_opts(SecondsFormat::Secs, true)
                 );
-                let mut file = RulesFile::new(path, copy, read_at, now);
+                let mut file = RulesFile::new(path, copy, read_at);
                 (file.facts.faults, file.facts.faulty_at) = (unread.facts(), Some(now));
                 Ok((file, last_run))
             }
@@ -101,14 +163,13 @@ impl RulesFile {
 
     /// A file that came with the program, for the demonstration.
     pub fn built_in(path: PathBuf, checked: Checked, now: DateTime<Utc>) -> RulesFile {
-        RulesFile::new(path, checked, now, now)
+        RulesFile::new(path, Good::of(Vec::new(), checked, now), now)
     }
 
-    fn new(path: PathBuf, checked: Checked, read_at: DateTime<Utc>, now: DateTime<Utc>) -> RulesFile {
-        let warnings = warnings(&checked, now);
-        let config = Arc::new(checked.config);
+    fn new(path: PathBuf, good: Good, read_at: DateTime<Utc>) -> RulesFile {
+        let Good { config, warnings, .. } = good;
         let facts = FileFacts { read_at, faults: [].into(), faulty_at: None, warnings };
-        RulesFile { path, at_start: config.clone(), config, facts, text: None, under_way: None, again: false }
+        RulesFile { path, at_start: AtStart::of(&config), config, facts, text: None, under_way: None, again: false }
     }
 
     /// Copies the file in force again, where the copy is gone.
@@ -129,12 +190,11 @@ impl RulesFile {
         let (tell, found) = oneshot::channel();
         let (path, state) = (self.path.clone(), state.clone());
         let reading = thread::Builder::new().name("file".into()).spawn(move || {
-            let read = read(&path).map(|(text, checked)| {
-                keep_copy(&state, &text);
-                Good { text, warnings: warnings(&checked, now), config: Arc::new(checked.config) }
+            let read = read(&path, now).inspect(|good| keep_copy(&state, &good.text));
+            lend(read, |lent| {
+                // Nobody waits for it any more at a stop.
+                let _ = tell.send(Found { at: now, lent });
             });
-            // Nobody waits for it any more at a stop.
-            let _ = tell.send(Found { at: now, read });
         });
         match reading {
             Ok(_) => self.under_way = Some(found),
@@ -148,15 +208,16 @@ impl RulesFile {
         let found = found.await;
         self.under_way = None;
         found.unwrap_or_else(|_| {
-            let because = "cannot read the file: a fault in lampward ended it".to_owned();
-            Found { at: self.facts.read_at, read: Err(Unread::System(because)) }
+            let (back, _) = std::sync::mpsc::channel();
+            let read = Arc::new(Err(Unread::System(FAULT.to_owned())));
+            Found { at: self.facts.read_at, lent: Lent { read, _back: back } }
         })
     }
 
     /// Takes up what was found. `None` if the file has faults, which are in the log and among the facts from then on, or
     /// if nothing in it has changed.
     pub fn take_up(&mut self, found: Found) -> Option<Arc<Config>> {
-        match found.read {
+        match found.lent.take() {
             Ok(Good { text, config, warnings }) => {
                 self.text = Some(text);
                 self.facts = FileFacts { read_at: found.at, faults: [].into(), faulty_at: None, warnings };
@@ -197,13 +258,13 @@ impl RulesFile {
 
     /// What has changed in the file and waits for a restart, a sentence each.
     pub fn notices(&self) -> Vec<String> {
-        let (old, new) = (&self.at_start, &self.config);
+        let (old, new) = (&self.at_start, AtStart::of(&self.config));
         let waits = [
             ("[web]", old.web != new.web),
             ("[broker]", old.broker != new.broker),
             ("[clock]", old.clock != new.clock),
             ("[daybook]", old.daybook_years != new.daybook_years),
-            ("name of [place], as it stands in topics,", old.place.slug() != new.place.slug()),
+            ("name of [place], as it stands in topics,", old.slug != new.slug),
         ];
         let waits = waits.iter().filter(|(_, changed)| *changed);
         waits.map(|(what, _)| format!("the change to {what} waits for a restart of lampward")).collect()
@@ -211,12 +272,12 @@ impl RulesFile {
 
     /// Where misses are told on MQTT.
     pub fn missed_topic(&self) -> String {
-        format!("lampward/{}/missed", self.at_start.place.slug())
+        format!("lampward/{}/missed", self.at_start.slug)
     }
 
     /// Where it is told on MQTT that Lampward is there.
     pub fn alive_topic(&self) -> String {
-        format!("lampward/{}/alive", self.at_start.place.slug())
+        format!("lampward/{}/alive", self.at_start.slug)
     }
 }
 
@@ -250,18 +311,57 @@ impl Unread {
     }
 }
 
-fn read(path: &Path) -> Result<(Vec<u8>, Checked), Unread> {
+fn read(path: &Path, now: DateTime<Utc>) -> Result<Good, Unread> {
     let text = file::bytes(path).map_err(Unread::System)?;
-    let checked = config::read(&path.display().to_string(), &text).map_err(Unread::Faults)?;
-    Ok((text, checked))
+    checked(&path.display().to_string(), text, now)
+}
+
+fn checked(name: &str, text: Vec<u8>, now: DateTime<Utc>) -> Result<Good, Unread> {
+    look_up_zones(&text);
+    let checked = config::read(name, &text).map_err(Unread::Faults)?;
+    Ok(Good::of(text, checked, now))
+}
+
+/// The rules of a zone stay in memory for good once they were asked for. If that comes first, they don't lie above what is
+/// to go back to the system.
+fn look_up_zones(text: &[u8]) {
+    let lines = text.split(|byte| *byte == b'\n').filter(|line| line.trim_ascii_start().starts_with(b"time_zone"));
+    let names = lines
+        .flat_map(|line| line.split(|byte| matches!(byte, b'"' | b'\'')))
+        .filter_map(|name| std::str::from_utf8(name).ok());
+    if let Some(zone) = names.filter_map(|name| config::parse_zone(name).ok()).next() {
+        config::offsets(zone);
+    }
+}
+
+/// Hands what a thread has read to somebody else, and gives the memory back once that one has taken a copy.
+fn lend(read: Result<Good, Unread>, to: impl FnOnce(Lent)) {
+    let (back, wait) = std::sync::mpsc::channel();
+    let read = Arc::new(read);
+    to(Lent { read: read.clone(), _back: back });
+    let _ = wait.recv();
+    drop(read);
+    // glibc puts small pieces together, and gives back what is free at the end, only when a large one is freed.
+    drop(std::hint::black_box(Vec::<u8>::with_capacity(LARGE_PIECE)));
+}
+
+/// Has a thread of its own do it, and waits.
+fn apart(read: impl FnOnce() -> Result<Good, Unread> + Send + 'static) -> Result<Good, Unread> {
+    // Its room is ours and not the thread's: a piece of the thread's that we freed would keep all before it from going back.
+    let (tell, told) = std::sync::mpsc::sync_channel(1);
+    let reading = thread::Builder::new().name("file".into()).spawn(move || lend(read(), |lent| drop(tell.send(lent))));
+    match reading {
+        Ok(_) => told.recv().map_or_else(|_| Err(Unread::System(FAULT.to_owned())), Lent::take),
+        Err(because) => Err(Unread::System(format!("there is no thread to read the file with: {because}"))),
+    }
 }
 
 /// What a person should look at, in the order of the file and in the log: rules that never happen among it. The whole
 /// outlook is for `check`: it takes longer than a lamp should wait.
-fn warnings(checked: &Checked, now: DateTime<Utc>) -> Arc<[Fault]> {
-    let first = local_of(&checked.config.place.zone, now).date_naive();
-    let never = never(&mut Plan::new(Arc::new(checked.config.clone())), first, &checked.spots);
-    let mut all = checked.warnings.clone();
+fn warnings(config: &Arc<Config>, found: Vec<Fault>, spots: &Spots, now: DateTime<Utc>) -> Arc<[Fault]> {
+    let first = local_of(&config.place.zone, now).date_naive();
+    let never = never(&mut Plan::new(config.clone()), first, spots);
+    let mut all = found;
     all.extend(never.into_iter().map(|warning| warning.fault));
     all.sort_by_key(|warning| warning.line);
     for warning in &all {

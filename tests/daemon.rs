@@ -92,6 +92,11 @@ fn a_plug_that_stays_silent_is_told_again_and_reported_missed() {
     assert_eq!(daemon.plug("yard/3")["delivery"], "missed");
     plugs.until_got("lampward/skarvholmen-nord/missed", &plugs.got("lampward/skarvholmen-nord/missed")[0].payload);
     let log = daemon.log();
+    // The daybook has a thread of its own.
+    until("the miss in the daybook", || {
+        let (_, past) = daemon.ask("GET", "/past?days=1", None)?;
+        past["entries"].as_array()?.iter().any(|entry| entry["kind"] == "missed").then_some(())
+    });
     daemon.kill();
     let daemon = home.start();
     let still = daemon.status()["missed"].clone();

@@ -113,7 +113,7 @@ impl Found {
             for found in plan.switchings(channel, after, last) {
                 let (local, wanted) = (local_of(&zone, found.at), Some(found.wanted));
                 let date = local.date_naive();
-                switchings.push(Line { at: found.at, local, channel, wanted, date, because: found.because });
+                switchings.push(Line { at: found.at, local, channel, wanted, date, because: found.because.into() });
             }
             for found in plan.ahead(channel, window.from, window.until).unlit {
                 let local = local_of(&zone, found.at);

@@ -181,7 +181,7 @@ impl Found {
         for channel in &config.channels {
             let plugs = channel.plugs.join(", ");
             line(format!("\n{}: {} ({plugs}; {})", channel.name, channel.label, channel.kind.name));
-            for rule in &channel.lit {
+            for rule in channel.lit.iter() {
                 line(format!("  {rule}"));
             }
             if channel.lit.is_empty() {

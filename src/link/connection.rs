@@ -8,6 +8,7 @@ use rumqttc::{
     AsyncClient, ConnectionError, Event, EventLoop, LastWill, MqttOptions, NetworkOptions, Outgoing, Packet, Publish,
     QoS, SubscribeFilter, SubscribeReasonCode,
 };
+use smol_str::SmolStr;
 use tokio::time::sleep;
 
 use super::filter::{is_valid, matches};
@@ -74,20 +75,20 @@ struct Connection<'a> {
     /// Handed to the client and not yet on the wire, oldest first. The client goes through them in this order and says
     /// which packet id each got.
     publishing: VecDeque<Sent>,
-    subscribing: VecDeque<Vec<String>>,
+    subscribing: VecDeque<Vec<SmolStr>>,
     unsubscribing: usize,
     /// On the wire and not yet acknowledged, by packet id.
     published: HashMap<u16, Sent>,
-    subscribed: HashMap<u16, Vec<String>>,
+    subscribed: HashMap<u16, Vec<SmolStr>>,
     /// Topics the broker has been asked for, or will be.
-    listening: HashSet<String>,
-    to_subscribe: VecDeque<Vec<String>>,
+    listening: HashSet<SmolStr>,
+    to_subscribe: VecDeque<Vec<SmolStr>>,
     /// Asked for one at a time and twice each, once the link is up: see [`super::oversize`].
-    to_try: VecDeque<String>,
-    on_trial: Option<String>,
+    to_try: VecDeque<SmolStr>,
+    on_trial: Option<SmolStr>,
     /// The portions asked for last.
-    asked_last: VecDeque<Vec<String>>,
-    to_unsubscribe: VecDeque<String>,
+    asked_last: VecDeque<Vec<SmolStr>>,
+    to_unsubscribe: VecDeque<SmolStr>,
     /// Came in before the link was up.
     early: Vec<LinkEvent>,
     early_bytes: usize,
@@ -234,7 +235,7 @@ impl Connection<'_> {
         }
         let topics = self.owner.topics.iter().filter(|topic| sound(topic));
         let filters = self.owner.filters.iter().filter(|filter| is_valid(filter));
-        let wanted: HashSet<String> = topics.chain(filters).cloned().collect();
+        let wanted: HashSet<SmolStr> = topics.chain(filters).cloned().collect();
         self.to_unsubscribe.extend(self.listening.difference(&wanted).cloned());
         let mut portion = Vec::new();
         let mut bytes = 0;
@@ -295,7 +296,7 @@ impl Connection<'_> {
             if self.asked_last.len() > 2 {
                 self.asked_last.pop_front();
             }
-            let filter = |topic: &String| SubscribeFilter::new(topic.clone(), LISTEN);
+            let filter = |topic: &SmolStr| SubscribeFilter::new(topic.to_string(), LISTEN);
             match self.client.try_subscribe_many(portion.iter().map(filter)) {
                 Ok(()) => self.subscribing.push_back(portion),
                 Err(error) => tracing::warn!(?portion, %error, "not listened to"),
@@ -344,7 +345,7 @@ impl Connection<'_> {
                         if !sound(topic) {
                             continue;
                         }
-                        tracing::warn!(topic, "the broker does not let lampward listen to this topic");
+                        tracing::warn!(topic = topic.as_str(), "the broker does not let lampward listen to this topic");
                     }
                 }
                 self.up_if_listening().await;
@@ -377,7 +378,7 @@ impl Connection<'_> {
     }
 
     async fn message(&mut self, message: Publish) {
-        let known = self.listening.contains(&message.topic);
+        let known = self.listening.contains(message.topic.as_str());
         if !known && !self.owner.filters.iter().any(|filter| matches(&message.topic, filter)) {
             return;
         }

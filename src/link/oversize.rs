@@ -8,6 +8,8 @@
 use std::collections::{HashMap, HashSet};
 use std::time::Duration;
 
+use smol_str::SmolStr;
+
 /// So long a topic is not asked for. After that it is tried again with the next connection that is made for whatever
 /// reason, and never breaks one for its own sake.
 const SHUNNED: Duration = Duration::from_secs(3600);
@@ -29,9 +31,9 @@ pub enum Verdict {
 /// What is known of oversize messages from one connection to the next.
 #[derive(Debug, Default)]
 pub struct Oversize {
-    suspects: HashSet<String>,
+    suspects: HashSet<SmolStr>,
     /// Until when, by [`crate::clock::since_boot`].
-    shunned: HashMap<String, Duration>,
+    shunned: HashMap<SmolStr, Duration>,
     in_vain: u32,
     everything: bool,
 }
@@ -44,14 +46,14 @@ impl Oversize {
                 return Verdict::Shunned;
             }
             self.shunned.remove(topic);
-            self.suspects.insert(topic.to_owned());
+            self.suspects.insert(topic.into());
         }
         if self.everything || self.suspects.contains(topic) { Verdict::Suspect } else { Verdict::Sound }
     }
 
     /// A connection has ended at a message of so many bytes: while this topic was asked for by itself, or after these
     /// were asked for together.
-    pub fn accuse(&mut self, on_trial: Option<String>, asked_last: Vec<String>, bytes: usize, up: Duration) {
+    pub fn accuse(&mut self, on_trial: Option<SmolStr>, asked_last: Vec<SmolStr>, bytes: usize, up: Duration) {
         let Some(topic) = on_trial else {
             self.in_vain += 1;
             self.everything |= self.in_vain >= IN_VAIN;
@@ -59,7 +61,7 @@ impl Oversize {
             return;
         };
         tracing::warn!(
-            topic,
+            topic = topic.as_str(),
             bytes,
             "the broker keeps a message under this topic that is too large for a report: the topic is not listened to; \
              remove the message (publish an empty one, retained), then restart lampward"
@@ -84,8 +86,8 @@ mod tests {
 
     const UP: Duration = Duration::from_secs(100);
 
-    fn topics(names: &[&str]) -> Vec<String> {
-        names.iter().map(|name| (*name).to_owned()).collect()
+    fn topics(names: &[&str]) -> Vec<SmolStr> {
+        names.iter().map(|name| SmolStr::new(*name)).collect()
     }
 
     #[test]

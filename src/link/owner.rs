@@ -5,6 +5,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::pin::pin;
 use std::task::Poll;
 
+use smol_str::SmolStr;
 use tokio::sync::mpsc;
 
 use super::oversize::Oversize;
@@ -15,9 +16,9 @@ use super::{Generation, LinkEvent, LinkSettings, Order, connection};
 pub struct Owner {
     pub settings: LinkSettings,
     /// What is to be listened to.
-    pub topics: Vec<String>,
+    pub topics: Vec<SmolStr>,
     /// The same with wildcards.
-    pub filters: Vec<String>,
+    pub filters: Vec<SmolStr>,
     pub orders: mpsc::Receiver<Order>,
     events: mpsc::Sender<(Generation, LinkEvent)>,
     /// Counts tries for a connection.
@@ -40,7 +41,7 @@ pub enum End {
 
 pub async fn run(
     settings: LinkSettings,
-    topics: Vec<String>,
+    topics: Vec<SmolStr>,
     orders: mpsc::Receiver<Order>,
     events: mpsc::Sender<(Generation, LinkEvent)>,
 ) {

@@ -372,7 +372,7 @@ pub fn house(facts: &Facts) -> House {
         broker: broker(facts),
         file: file(facts),
         notices: facts.notices.clone(),
-        channels: facts.snapshot.channels.iter().map(|view| view.name.clone()).collect(),
+        channels: facts.snapshot.channels.iter().map(|view| view.name.to_string()).collect(),
     }
 }
 
@@ -383,7 +383,7 @@ pub fn channels(facts: &Facts) -> Vec<ChannelNow> {
 }
 
 /// `missed` of `/status`.
-pub fn misses(facts: &Facts) -> Vec<Missed> {
+fn misses(facts: &Facts) -> Vec<Missed> {
     let zone = &facts.config.place.zone;
     facts.snapshot.missed.iter().map(|miss| missed(zone, miss)).collect()
 }
@@ -426,12 +426,13 @@ fn file_fault(fault: &Fault) -> FileFault {
     }
 }
 
-fn channel(zone: &Zone, view: &ChannelView) -> ChannelNow {
+/// One of `channels` of `/status`.
+pub fn channel(zone: &Zone, view: &ChannelView) -> ChannelNow {
     ChannelNow {
-        name: view.name.clone(),
-        label: view.label.clone(),
+        name: view.name.to_string(),
+        label: view.label.to_string(),
         wanted: view.wanted.map(word),
-        because: view.because.clone(),
+        because: view.because.to_string(),
         next: view.next.as_ref().map(|next| switching(zone, next)),
         overridden: view.overridden.as_ref().map(|standing| overridden(zone, standing)),
         plugs: view.plugs.iter().map(|view| plug(zone, view)).collect(),
@@ -441,8 +442,8 @@ fn channel(zone: &Zone, view: &ChannelView) -> ChannelNow {
 /// What is ahead of one channel.
 pub fn ahead_on(zone: &Zone, channel: &Channel, ahead: &ChannelAhead) -> AheadOn {
     AheadOn {
-        name: channel.name.clone(),
-        label: channel.label.clone(),
+        name: channel.name.to_string(),
+        label: channel.label.to_string(),
         switchings: ahead.switchings.iter().map(|one| switching(zone, one)).collect(),
         unlit: ahead
             .ahead
@@ -454,7 +455,7 @@ pub fn ahead_on(zone: &Zone, channel: &Channel, ahead: &ChannelAhead) -> AheadOn
 }
 
 fn switching(zone: &Zone, switching: &Switching) -> Next {
-    Next { at: instant(zone, switching.at), wanted: word(switching.wanted), because: switching.because.clone() }
+    Next { at: instant(zone, switching.at), wanted: word(switching.wanted), because: switching.because.to_string() }
 }
 
 /// One override, in the same words wherever it is shown.
@@ -472,7 +473,7 @@ pub fn overridden(zone: &Zone, standing: &Override) -> OverrideNow {
 
 fn plug(zone: &Zone, view: &PlugView) -> PlugNow {
     PlugNow {
-        plug: view.plug.clone(),
+        plug: view.plug.to_string(),
         said: view.said.map_or_else(|| "unknown".to_string(), word),
         delivery: view.delivery.word().to_string(),
         since: instant(zone, view.since),
@@ -485,7 +486,8 @@ fn hand_now(zone: &Zone, hand: &Hand) -> HandNow {
     HandNow { wanted: word(hand.wanted), until: instant(zone, hand.until) }
 }
 
-fn missed(zone: &Zone, miss: &Miss) -> Missed {
+/// One of `missed` of `/status`.
+pub fn missed(zone: &Zone, miss: &Miss) -> Missed {
     Missed {
         at: instant(zone, miss.at),
         channel: miss.channel.clone(),

@@ -4,7 +4,7 @@
 //! changed. A client that lost its connection names the last event it has seen and gets those it missed, or the whole
 //! status where they are forgotten.
 
-use std::collections::VecDeque;
+use std::collections::{HashMap, HashSet, VecDeque};
 use std::convert::Infallible;
 use std::pin::Pin;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -24,9 +24,10 @@ use tokio::time::{sleep, timeout};
 
 use super::accept::Stays;
 use super::door::Facts;
-use super::json::{self, ChannelNow, House, Missed};
+use super::json::{self, ChannelNow};
 use super::problem::Problem;
 use super::{Web, read};
+use crate::pure::keeper::{ChannelView, Miss};
 
 /// Streams at once; they must leave room for other requests.
 const STREAMS: usize = 8;
@@ -63,21 +64,32 @@ struct Shared {
 struct Log {
     events: VecDeque<(u64, String)>,
     number: u64,
-    seen: Option<Seen>,
+    /// What has been told: the same facts that everybody reads, not a copy.
+    seen: Option<Arc<Facts>>,
 }
 
-/// What has been told.
-#[derive(Debug)]
-struct Seen {
-    house: House,
-    channels: Vec<ChannelNow>,
-    missed: Vec<Missed>,
-}
-
-impl Seen {
-    fn of(facts: &Facts) -> Seen {
-        Seen { house: json::house(facts), channels: json::channels(facts), missed: json::misses(facts) }
+/// The channels that look otherwise than before, in the order of the file.
+fn changed(before: &Facts, now: &Facts) -> Vec<ChannelNow> {
+    let (old_zone, zone) = (&before.config.place.zone, &now.config.place.zone);
+    let same_file = Arc::ptr_eq(&before.config, &now.config);
+    let by_name = || before.snapshot.channels.iter().map(|view| (view.name.as_str(), view)).collect();
+    let by_name: HashMap<&str, &ChannelView> = if same_file { HashMap::new() } else { by_name() };
+    let mut changed = Vec::new();
+    for (place, view) in now.snapshot.channels.iter().enumerate() {
+        let old = match same_file {
+            true => before.snapshot.channels.get(place),
+            false => by_name.get(view.name.as_str()).copied(),
+        };
+        if same_file && old == Some(view) {
+            continue;
+        }
+        // What differs by less than is shown has not changed.
+        let channel = json::channel(zone, view);
+        if old.is_none_or(|old| json::channel(old_zone, old) != channel) {
+            changed.push(channel);
+        }
     }
+    changed
 }
 
 impl Live {
@@ -97,7 +109,7 @@ impl Live {
         let mut newest = self.shared.newest.subscribe();
         loop {
             let latest = facts.borrow_and_update().clone();
-            self.note(Seen::of(&latest));
+            self.note(latest);
             tokio::select! {
                 changed = facts.changed() => if changed.is_err() { break },
                 _ = newest.wait_for(|number| *number == u64::MAX) => break,
@@ -116,20 +128,21 @@ impl Live {
         self.shared.log.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    fn note(&self, now: Seen) {
+    fn note(&self, now: Arc<Facts>) {
         let mut log = self.log();
-        if let Some(before) = log.seen.take() {
-            if before.house != now.house {
-                self.push(&mut log, "house", &now.house);
+        if let Some(before) = log.seen.replace(now.clone()) {
+            let house = json::house(&now);
+            if json::house(&before) != house {
+                self.push(&mut log, "house", &house);
             }
-            for channel in now.channels.iter().filter(|channel| !before.channels.contains(channel)) {
-                self.push(&mut log, "channel", channel);
+            for channel in changed(&before, &now) {
+                self.push(&mut log, "channel", &channel);
             }
-            for missed in now.missed.iter().filter(|missed| !before.missed.contains(missed)) {
-                self.push(&mut log, "missed", missed);
+            let known: HashSet<&Miss> = before.snapshot.missed.iter().collect();
+            for miss in now.snapshot.missed.iter().filter(|miss| !known.contains(miss)) {
+                self.push(&mut log, "missed", &json::missed(&now.config.place.zone, miss));
             }
         }
-        log.seen = Some(now);
         let number = log.number;
         drop(log);
         self.shared.newest.send_if_modified(|newest| {

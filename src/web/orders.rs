@@ -185,7 +185,7 @@ async fn give(web: &Web, order: Order, within: Duration) -> Result<Answer, Probl
 fn refused(web: &Web, answer: Answer) -> Problem {
     match answer {
         Answer::UnknownChannel(name) => {
-            let known: Vec<String> = web.facts().snapshot.channels.iter().map(|view| view.name.clone()).collect();
+            let known: Vec<String> = web.facts().snapshot.channels.iter().map(|view| view.name.to_string()).collect();
             let detail = format!("there is no channel `{name}`; there are {}", known.join(", "));
             Problem::new(StatusCode::NOT_FOUND, detail)
         }

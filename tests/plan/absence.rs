@@ -34,7 +34,7 @@ fn rule_11_the_generator_gives_the_published_numbers_for_ever() {
             &format!("{} 12:00", if moment == "sunrise" { date.pred_opt().expect("a date") } else { date }),
         );
         let reasons = plan.switchings(0, noon, noon + TimeDelta::hours(24)).into_iter().map(|s| s.because);
-        let reasons: Vec<String> = reasons.collect();
+        let reasons: Vec<String> = reasons.map(String::from).collect();
         let word = if shift_s < 0 { "less" } else { "plus" };
         let (minutes, seconds) = (shift_s.abs() / 60, shift_s.abs() % 60);
         let expected = format!("{word} {minutes} min {seconds} s for absence");

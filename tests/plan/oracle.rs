@@ -119,7 +119,7 @@ impl<'a> Oracle<'a> {
             let near = [today.pred_opt(), Some(today), today.succ_opt()].into_iter().flatten();
             let distance = |d: &NaiveDate| (self.clocks.instant(d.and_time(hms(12, 0)), false) - noon).abs();
             let d = near.filter(|d| self.clocks.has(*d)).min_by_key(distance).expect("three dates");
-            for rule in &self.config.channels[channel].lit {
+            for rule in self.config.channels[channel].lit.iter() {
                 spans.extend(self.span(channel, rule, &Turns { date, d }));
             }
         }

@@ -69,9 +69,9 @@ async fn now_is_a_table_for_people() {
     house.change(|facts| {
         facts.snapshot.channels[1].label = "Parlour".into();
         facts.snapshot.channels[1].plugs[0].hand =
-            Some(Hand { wanted: Power::Off, until: utc("2026-11-24T22:45:00+01:00"), since: now() });
+            Some(Box::new(Hand { wanted: Power::Off, until: utc("2026-11-24T22:45:00+01:00"), since: now() }));
         facts.snapshot.channels[1].plugs[0].said = Some(Power::Off);
-        facts.snapshot.channels[0].overridden = Some(evening());
+        facts.snapshot.channels[0].overridden = Some(Box::new(evening()));
     });
     let (code, out, err) = lampward(&["now", "--address", &house.address.to_string()]).await;
     assert_eq!((code, err.as_str()), (0, ""));

@@ -124,7 +124,7 @@ async fn who_comes_back_too_late_or_from_another_run_gets_the_whole() {
             for channel in &mut facts.snapshot.channels {
                 let mut more = channel.plugs[0].clone();
                 channel.plugs[0].delivery = delivery;
-                more.plug = format!("{turn}");
+                more.plug = format!("{turn}").into();
                 channel.plugs.truncate(1);
                 channel.plugs.push(more);
             }

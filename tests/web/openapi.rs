@@ -80,15 +80,16 @@ fn check(document: &Value, method: &str, path: &str, template: &str, reply: &cra
 fn full(house: &House) {
     house.change(|facts| {
         let channel = &mut facts.snapshot.channels[0];
-        channel.overridden = Some(Override {
+        channel.overridden = Some(Box::new(Override {
             wanted: Power::On,
             ends: Ends::Cancelled,
             because: "on until cancelled".into(),
             since: now(),
             by_trusted_clock: true,
             before: vec![],
-        });
-        channel.plugs[0].hand = Some(Hand { wanted: Power::Off, until: utc("2026-11-25T07:00:00Z"), since: now() });
+        }));
+        channel.plugs[0].hand =
+            Some(Box::new(Hand { wanted: Power::Off, until: utc("2026-11-25T07:00:00Z"), since: now() }));
         facts.snapshot.channels[1].wanted = None;
         facts.snapshot.channels[1].next = None;
         facts.snapshot.channels[1].plugs[0].said = None;

@@ -40,7 +40,7 @@ async fn setting_one_answers_with_the_override_in_words() {
 #[tokio::test]
 async fn the_words_of_an_override_are_the_same_in_status() {
     let house = answering(Answer::Done(vec![("jetty".into(), Some(evening()))])).await;
-    house.change(|facts| facts.snapshot.channels[0].overridden = Some(evening()));
+    house.change(|facts| facts.snapshot.channels[0].overridden = Some(Box::new(evening())));
     let answer = house.ask("PUT", "/channels/jetty/override", &[], r#"{"wanted":"on"}"#).await.json();
     assert_eq!(house.get("/status").await.json()["channels"][0]["override"], answer);
 }

@@ -60,16 +60,16 @@ fn sets(order: &Order) -> Option<Answer> {
 async fn the_page_says_each_lamp_in_words_and_needs_no_script() {
     let house = House::plain().await;
     house.change(|facts| {
-        facts.snapshot.channels[0].overridden = Some(Override {
+        facts.snapshot.channels[0].overridden = Some(Box::new(Override {
             wanted: Power::On,
             ends: Ends::At(utc("2026-11-24T23:10:00+01:00")),
             because: "on until 23:10, the planned switch-off".into(),
             since: now(),
             by_trusted_clock: true,
             before: vec![],
-        });
+        }));
         facts.snapshot.channels[1].plugs[0].hand =
-            Some(Hand { wanted: Power::Off, until: utc("2026-11-24T22:45:00+01:00"), since: now() });
+            Some(Box::new(Hand { wanted: Power::Off, until: utc("2026-11-24T22:45:00+01:00"), since: now() }));
         facts.snapshot.missed = vec![Miss {
             at: utc("2026-11-23T15:55:00+01:00"),
             channel: "parlour".into(),

@@ -4,6 +4,7 @@ use std::collections::HashMap;
 use std::sync::Arc;
 
 use chrono::TimeDelta;
+use smol_str::SmolStr;
 
 use super::fault::{PhraseFault, nearest, quoted};
 use super::phrases::{parse_dates, parse_season, parse_weekdays};
@@ -22,6 +23,8 @@ const MOST_VARY: TimeDelta = TimeDelta::hours(12);
 /// What a lamp can draw; common practice, no source.
 const MOST_WATTS: f64 = 100_000.0;
 const LONGEST_LABEL: usize = 200;
+/// So many different rules are looked through for the same ones: the time to read a file stays in step with its length.
+const RULES_COMPARED: usize = 64;
 const KEYS: [&str; 8] = ["label", "plug", "plugs", "lit", "kind", "watts", "by_hand", "absence"];
 
 /// What the rules of all channels draw upon.
@@ -40,7 +43,9 @@ pub(super) fn channels<'t>(reader: &mut Reader<'t>, root: &Table<'_, 't>, known:
     };
     let Some(table) = reader.names("[channel]", &entry) else { return Vec::new() };
     let mut taken = Taken::new(known.place);
-    table.entries.iter().filter_map(|entry| channel(reader, entry, known, &mut taken)).collect()
+    let mut channels = Vec::with_capacity(table.entries.len());
+    channels.extend(table.entries.iter().filter_map(|entry| channel(reader, entry, known, &mut taken)));
+    channels
 }
 
 fn channel<'t>(
@@ -58,7 +63,7 @@ fn channel<'t>(
         None => known.kinds.first().and_then(|(_, kind)| kind.clone()),
     };
     let plugs = plugs(reader, &table, entry.key, kind.as_deref(), taken);
-    let lit = lit(reader, &table, known);
+    let lit = lit(reader, &table, known).map(|rules| taken.share(rules));
     let watts = match table.get("watts") {
         Some(entry) => watts(reader, &entry).map(Some),
         None => Some(None),
@@ -68,10 +73,10 @@ fn channel<'t>(
     });
     let absence = reader.flag_or(table.get("absence"), true);
     Some(Channel {
-        name: entry.key.to_owned(),
-        label: label?,
+        name: entry.key.into(),
+        label: label?.into(),
         kind: kind?,
-        plugs: plugs?,
+        plugs: plugs?.into(),
         lit: lit?,
         watts: watts?,
         by_hand: by_hand?,
@@ -116,7 +121,7 @@ fn plugs<'t>(
     channel: &str,
     kind: Option<&PlugKind>,
     taken: &mut Taken,
-) -> Option<Vec<String>> {
+) -> Option<Vec<SmolStr>> {
     let entries = match (table.get("plug"), table.get("plugs")) {
         (Some(_), Some(plugs)) => {
             let fault = PhraseFault::new(plugs.key_at(), "`plug` and `plugs` in one channel");
@@ -145,11 +150,11 @@ fn plugs<'t>(
                 return Err(fault.expected("the name that stands for {plug} in the topics of its kind"));
             }
             taken.take(plug, channel, line, kind)?;
-            Ok(plug.to_owned())
+            Ok(plug.into())
         })
     };
     // Each is read, so that every fault is shown.
-    let plugs: Vec<Option<String>> = entries.iter().map(&mut read).collect();
+    let plugs: Vec<Option<SmolStr>> = entries.iter().map(&mut read).collect();
     plugs.into_iter().collect()
 }
 
@@ -161,12 +166,29 @@ struct Taken {
     topics: HashMap<String, String>,
     /// Lampward's own.
     own: Vec<String>,
+    /// The rules of the channels before: most houses have many lamps and few different rules.
+    rules: Vec<Arc<[Rule]>>,
 }
 
 impl Taken {
     fn new(place: Option<&Place>) -> Taken {
         let own = place.map(|place| ["alive", "missed"].map(|end| format!("lampward/{}/{end}", place.slug())));
-        Taken { plugs: HashMap::new(), topics: HashMap::new(), own: own.into_iter().flatten().collect() }
+        Taken {
+            plugs: HashMap::new(),
+            topics: HashMap::new(),
+            own: own.into_iter().flatten().collect(),
+            rules: Vec::new(),
+        }
+    }
+
+    /// These rules, or the same ones of a channel before.
+    fn share(&mut self, rules: Vec<Rule>) -> Arc<[Rule]> {
+        if let Some(same) = self.rules.iter().rev().take(RULES_COMPARED).find(|same| ***same == *rules) {
+            return Arc::clone(same);
+        }
+        let rules: Arc<[Rule]> = rules.into();
+        self.rules.push(Arc::clone(&rules));
+        rules
     }
 
     /// Takes a plug with its topics for a channel.
@@ -252,10 +274,9 @@ fn rule<'t>(reader: &mut Reader<'t>, entry: &Entry<'_, 't>, known: &Known<'_>) -
         reader.refuse_within(until_entry.at(), text, fault.expected("two moments that differ"));
         return None;
     }
-    let line = reader.line(entry.at().start);
     let (from_at, until_at) = (reader.inside(&from_entry), reader.inside(&until_entry));
     reader.rules_at.push(RuleSpots { whole: entry.at(), from: from_at, until: until_at });
-    Some(Rule { from, until, days: days?, season: season?, except: except?, at_least: at_least?, line })
+    Some(Rule { from, until, days: days?, season: season?, except: except?, at_least: at_least? })
 }
 
 /// Whether two moments are the same on every day of every year.

@@ -2,6 +2,7 @@
 //!
 //! Every value here needs no second look: topics are valid, names resolve, a plug belongs to one channel.
 
+mod apart;
 mod channels;
 mod fault;
 pub(crate) mod phrase;
@@ -22,6 +23,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use chrono::{NaiveDate, TimeDelta};
+use smol_str::SmolStr;
 
 use super::moment::{Moment, NamedTime};
 use super::zone::Zone;
@@ -170,15 +172,15 @@ pub enum ClockTrust {
 #[derive(Clone, Debug, PartialEq)]
 pub struct Channel {
     /// a–z, 0–9 and `-`.
-    pub name: String,
+    pub name: SmolStr,
     /// What people read.
-    pub label: String,
+    pub label: SmolStr,
     /// How its plugs are spoken to.
     pub kind: Arc<PlugKind>,
     /// At least one; each belongs to this channel alone.
-    pub plugs: Vec<String>,
-    /// When it is to be lit, in the order of the file.
-    pub lit: Vec<Rule>,
+    pub plugs: Box<[SmolStr]>,
+    /// When it is to be lit, in the order of the file. Channels whose rules are the same share them.
+    pub lit: Arc<[Rule]>,
     /// Power drawn when lit.
     pub watts: Option<f64>,
     /// What a hand on the plug means.
@@ -211,8 +213,6 @@ pub struct Rule {
     pub except: Vec<Dates>,
     /// Shorter spans are dropped; 1 min where left out.
     pub at_least: TimeDelta,
-    /// Line of the file, counted from 1.
-    pub line: usize,
 }
 
 impl Rule {

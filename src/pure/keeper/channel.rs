@@ -1,10 +1,10 @@
 //! One channel: what it is wanted to be, and what passes when that changes.
 
 use std::ops::Range;
-use std::sync::Arc;
 use std::time::Duration;
 
 use chrono::{DateTime, TimeDelta, Utc};
+use smol_str::SmolStr;
 
 use super::plug::MISSED_AFTER;
 use super::tend::Cause;
@@ -107,12 +107,12 @@ impl Keeper {
         if range.clone().map(|plug| self.target(plug)).eq(before.iter().copied()) {
             return;
         }
-        let because: Arc<str> = self.because(channel).into();
+        let because = self.because(channel);
         for (plug, before) in range.zip(before) {
             let target = self.target(plug);
             if target != *before {
                 match target {
-                    Some(_) => self.begin(plug, Cause::unplanned(Arc::clone(&because), self.now.up)),
+                    Some(_) => self.begin(plug, Cause::unplanned(because.clone(), self.now.up)),
                     None => self.abandon(plug, Some(missed::CLOCK)),
                 }
             }
@@ -208,7 +208,7 @@ impl Keeper {
             lag: if behind { lag } else { TimeDelta::zero() },
             late: behind,
             missed,
-            ..Cause::unplanned(switching.because.as_str().into(), self.now.up)
+            ..Cause::unplanned(switching.because.clone(), self.now.up)
         };
         Some(Due { switching, cause })
     }
@@ -242,11 +242,11 @@ impl Keeper {
     }
 
     /// Why a channel is wanted as it is.
-    pub(super) fn because(&mut self, channel: u32) -> String {
+    pub(super) fn because(&mut self, channel: u32) -> SmolStr {
         match &self.channels[channel as usize].standing {
-            Some(standing) => standing.word.because.clone(),
+            Some(standing) => standing.word.because.as_str().into(),
             None if self.trusted => self.plan.wanted(channel as usize, self.now.wall).1,
-            None => missed::CLOCK.to_string(),
+            None => SmolStr::new_static(missed::CLOCK),
         }
     }
 

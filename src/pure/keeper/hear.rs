@@ -11,12 +11,11 @@ use crate::pure::power::Power;
 impl Keeper {
     /// A message on a topic that is listened to.
     pub(super) fn message(&mut self, topic: &str, payload: &[u8], retained: bool) {
-        let speakers = self.listeners.get(topic).map(Vec::len).unwrap_or(0);
-        if speakers == 0 {
+        let speakers = self.listeners.on(topic, &self.config, &self.plugs);
+        if speakers.is_empty() {
             self.overheard(topic, payload, retained);
         }
-        for nth in 0..speakers {
-            let speaker = self.listeners[topic][nth];
+        for speaker in speakers {
             match speaker.of {
                 Subject::Report => self.report(speaker.plug, payload, retained),
                 Subject::Alive => self.alive(speaker.plug, payload, retained),

@@ -5,6 +5,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use chrono::{DateTime, TimeDelta, Utc};
+use smol_str::SmolStr;
 
 use super::channel::Standing;
 use super::plug::MISSED_AFTER;
@@ -38,7 +39,7 @@ struct Lost {
     because: &'static str,
     overridden: bool,
     /// Plugs for which it was settled before lampward was killed.
-    settled: Vec<String>,
+    settled: Vec<SmolStr>,
 }
 
 impl Lost {
@@ -58,7 +59,7 @@ impl Keeper {
         self.add_lost_while_untrusted(&mut lost);
         for channel in 0..self.channels.len() as u32 {
             let name = self.channel_name(channel).to_string();
-            self.catch_up(channel, lost.remove(&name).unwrap_or_default());
+            self.catch_up(channel, lost.remove(name.as_str()).unwrap_or_default());
         }
         self.record_lost_of_gone_channels(lost, &files);
         self.durations_have_new_instants();
@@ -114,7 +115,7 @@ impl Keeper {
 
     /// By channel, what fell due between the last sign of life and the start, by the file that held then. A sign of
     /// life says nothing of a switching that was then still waiting to be confirmed.
-    fn lost_while_down(&mut self) -> HashMap<String, Vec<Lost>> {
+    fn lost_while_down(&mut self) -> HashMap<SmolStr, Vec<Lost>> {
         let Some(before) = self.before_start.take() else { return HashMap::new() };
         let until = self.untrusted_from();
         if before.down.last_life >= until {
@@ -127,7 +128,7 @@ impl Keeper {
         let mut plan = Plan::new(Arc::clone(&before.down.config));
         let mut lost = HashMap::new();
         for (index, channel) in before.down.config.channels.iter().enumerate() {
-            let word = before.overrides.get(&channel.name);
+            let word = before.overrides.get(channel.name.as_str());
             let recent = before.down.recent.iter().filter(|entry| entry.channel == channel.name);
             let recent: Vec<&Entry> = recent.filter(|entry| entry.due.is_some()).collect();
             let of_channel: Vec<Lost> = plan
@@ -149,7 +150,7 @@ impl Keeper {
     }
 
     /// Adds what fell due since, while we ran without knowing the time, by the file that held at each time.
-    fn add_lost_while_untrusted(&mut self, lost: &mut HashMap<String, Vec<Lost>>) {
+    fn add_lost_while_untrusted(&mut self, lost: &mut HashMap<SmolStr, Vec<Lost>>) {
         let mut from = self.untrusted_from().max(self.now.wall - AT_MOST);
         for (until, config) in std::mem::take(&mut self.files_while_untrusted) {
             let until = self.wall_at(until);
@@ -163,7 +164,7 @@ impl Keeper {
 
     fn add_lost_between(
         &self,
-        lost: &mut HashMap<String, Vec<Lost>>,
+        lost: &mut HashMap<SmolStr, Vec<Lost>>,
         from: DateTime<Utc>,
         until: DateTime<Utc>,
         plan: &mut Plan,
@@ -274,7 +275,7 @@ impl Keeper {
         self.record_all_lost(&name, &plugs, &lost.iter().collect::<Vec<_>>(), because);
     }
 
-    fn record_all_lost(&mut self, channel: &str, plugs: &[String], all: &[&Lost], because: &'static str) {
+    fn record_all_lost(&mut self, channel: &str, plugs: &[SmolStr], all: &[&Lost], because: &'static str) {
         let (Some(first), Some(last)) = (all.first(), all.last()) else { return };
         let shown = TimeDelta::from_std(MISSES_SHOWN).expect("a day fits");
         for lost in all {
@@ -284,7 +285,7 @@ impl Keeper {
                     at: self.now.wall,
                     kind: EntryKind::Missed,
                     channel: channel.to_string(),
-                    plug: Some(plug.clone()),
+                    plug: Some(plug.to_string()),
                     wanted: Some(wanted),
                     because: because.to_string(),
                     due: Some(at),
@@ -292,7 +293,7 @@ impl Keeper {
                 });
                 if self.now.wall - at <= shown {
                     let (channel, plug) = (channel.to_string(), plug.clone());
-                    self.show_miss(Miss { at, channel, plug, wanted, because: because.to_string() });
+                    self.show_miss(Miss { at, channel, plug: plug.into(), wanted, because: because.to_string() });
                 }
             }
         }
@@ -306,7 +307,7 @@ impl Keeper {
     }
 
     /// Channels that were in one of the files that held since, and are not any more.
-    fn record_lost_of_gone_channels(&mut self, mut lost: HashMap<String, Vec<Lost>>, files: &[Arc<Config>]) {
+    fn record_lost_of_gone_channels(&mut self, mut lost: HashMap<SmolStr, Vec<Lost>>, files: &[Arc<Config>]) {
         for channel in files.iter().rev().flat_map(|config| &config.channels) {
             let Some(lost) = lost.remove(&channel.name) else { continue };
             let (overridden, lost): (Vec<Lost>, Vec<Lost>) = lost.into_iter().partition(|lost| lost.overridden);
@@ -314,10 +315,10 @@ impl Keeper {
                 self.record(Entry {
                     at: self.now.wall,
                     kind: EntryKind::Overridden,
-                    channel: channel.name.clone(),
+                    channel: channel.name.to_string(),
                     plug: None,
                     wanted: Some(switching.wanted),
-                    because: switching.because,
+                    because: switching.because.into(),
                     due: Some(switching.at),
                     late: None,
                 });
@@ -336,11 +337,11 @@ fn unconfirmed_at_most() -> TimeDelta {
 }
 
 /// The plugs for which the daybook knows what became of a switching.
-fn settled(recent: &[&Entry], due: DateTime<Utc>, plugs: &[String]) -> Vec<String> {
+fn settled(recent: &[&Entry], due: DateTime<Utc>, plugs: &[SmolStr]) -> Vec<SmolStr> {
     let mut settled = Vec::new();
     for entry in recent.iter().filter(|entry| entry.due == Some(due)) {
         match &entry.plug {
-            Some(plug) => settled.push(plug.clone()),
+            Some(plug) => settled.push(plug.into()),
             None => settled.extend_from_slice(plugs),
         }
     }

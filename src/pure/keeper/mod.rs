@@ -3,6 +3,7 @@
 //! - `types.rs`, `view.rs`: what goes in and what comes out.
 //! - `channel.rs`: what a channel is wanted to be, and what passes when that changes.
 //! - `plug.rs`, `tend.rs`: how far the last command has got, and whether to repeat it.
+//! - `listeners.rs`: whose topic that is.
 //! - `hear.rs`: what a plug says, and whether a hand was on it.
 //! - `orders.rs`: overrides, durable before they are answered.
 //! - `lost_time.rs`: what fell due while nobody could send it.
@@ -11,6 +12,7 @@
 
 mod channel;
 mod hear;
+mod listeners;
 mod lost_time;
 mod orders;
 mod overheard;
@@ -25,13 +27,15 @@ mod trying;
 mod types;
 mod view;
 
-use std::collections::{HashMap, VecDeque};
+use std::collections::VecDeque;
 use std::sync::Arc;
 use std::time::Duration;
 
 use chrono::{DateTime, TimeDelta, Utc};
+use smol_str::SmolStr;
 
 use self::channel::Channel;
+use self::listeners::{Listeners, Subject};
 use self::lost_time::Before;
 use self::orders::Keeping;
 use self::plug::Plug;
@@ -86,7 +90,7 @@ pub struct Keeper {
     channels: Vec<Channel>,
     plugs: Vec<Plug>,
     /// Who speaks on which topic.
-    listeners: HashMap<Box<str>, Vec<Speaker>>,
+    listeners: Listeners,
     /// Plan, overrides and hands, by the wall clock.
     wall_timers: Timers<DateTime<Utc>>,
     /// Overrides that run by the clock that never jumps.
@@ -107,19 +111,6 @@ pub struct Keeper {
     outputs: Vec<Output>,
 }
 
-/// Who speaks on a topic, and of what.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-struct Speaker {
-    plug: u32,
-    of: Subject,
-}
-
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Subject {
-    Report,
-    Alive,
-}
-
 impl Keeper {
     /// A keeper with what was found at the start, and what follows at once. The link is down until it is said to be up.
     pub fn new(now: Now, config: Arc<Config>, start: Start) -> (Keeper, Step) {
@@ -137,7 +128,7 @@ impl Keeper {
             files_while_untrusted: Vec::new(),
             before_start: None,
             link: None,
-            listeners: reload::listeners(&config, &plugs),
+            listeners: Listeners::of(&config, &plugs),
             wall_timers: Timers::new(channels.len()),
             channel_timers: Timers::new(channels.len()),
             plug_timers: Timers::new(plugs.len()),
@@ -200,9 +191,7 @@ impl Keeper {
 
     /// The topics to listen to: exact, without wildcards, each once.
     pub fn topics(&self) -> Vec<String> {
-        let mut topics: Vec<String> = self.listeners.keys().map(|topic| topic.to_string()).collect();
-        topics.sort_unstable();
-        topics
+        self.listeners.topics(&self.config, &self.plugs)
     }
 
     /// What else to listen to while a channel is tried, with wildcards; none otherwise.
@@ -291,11 +280,11 @@ impl Keeper {
         }
     }
 
-    fn channel_name(&self, channel: u32) -> &str {
+    fn channel_name(&self, channel: u32) -> &SmolStr {
         &self.config.channels[channel as usize].name
     }
 
-    fn plug_name(&self, plug: u32) -> &str {
+    fn plug_name(&self, plug: u32) -> &SmolStr {
         let plug = &self.plugs[plug as usize];
         &self.config.channels[plug.channel as usize].plugs[plug.nth as usize]
     }

@@ -63,7 +63,7 @@ impl Keeper {
         let all = 0..self.channels.len() as u32;
         let Some(names) = names else { return Ok(all.collect()) };
         let mut asked: BTreeSet<&str> = names.iter().map(String::as_str).collect();
-        let meant = all.filter(|channel| asked.remove(self.channel_name(*channel))).collect();
+        let meant = all.filter(|channel| asked.remove(self.channel_name(*channel).as_str())).collect();
         let unknown = names.iter().find(|name| asked.contains(name.as_str()));
         unknown.map_or(Ok(meant), |name| Err(name.clone()))
     }
@@ -152,7 +152,7 @@ impl Keeper {
         };
         for (index, channel) in self.channels.iter().enumerate() {
             let name = self.channel_name(index as u32);
-            if let Some(word) = coming.get(name) {
+            if let Some(word) = coming.get(name.as_str()) {
                 keepsake.overrides.push((name.to_string(), (*word).clone()));
                 continue;
             }

@@ -6,6 +6,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use serde_json::Value;
 
+use smol_str::SmolStr;
+
 use super::tried::Elsewhere;
 use crate::pure::config::PlugKind;
 use crate::pure::plug_kind::shown;
@@ -147,7 +149,7 @@ fn in_file(value: &Value) -> String {
 
 /// Where a plug might answer other than it should: beneath its name, with one more level before it, beside it, and
 /// beside the topics that are known.
-pub(super) fn around(kind: &PlugKind, plugs: &[String]) -> Vec<String> {
+pub(super) fn around(kind: &PlugKind, plugs: &[SmolStr]) -> Vec<String> {
     let beside = |topic: &str| match topic.rsplit_once('/') {
         Some((parent, _)) => format!("{parent}/+"),
         None => "+".to_string(),

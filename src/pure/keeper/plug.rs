@@ -1,9 +1,9 @@
 //! One plug: what it said, what it was told, and how far that has got.
 
-use std::sync::Arc;
 use std::time::Duration;
 
 use chrono::{DateTime, TimeDelta, Utc};
+use smol_str::SmolStr;
 
 use super::tend::Cause;
 use super::types::{Delivery, Hand, Now};
@@ -109,7 +109,7 @@ pub(super) struct Case {
     /// The planned instant; `None` for a change that was not planned, and for a correction.
     pub due: Option<DateTime<Utc>>,
     /// Why.
-    pub because: Arc<str>,
+    pub because: SmolStr,
     /// When wanted changed, or the plug first contradicted it.
     pub since: Duration,
     /// How long after `due` that was.

@@ -3,10 +3,12 @@
 use std::collections::HashMap;
 use std::sync::Arc;
 
+use smol_str::SmolStr;
+
 use super::channel::Channel;
 use super::plug::Plug;
 use super::timers::Timers;
-use super::{Keeper, Now, Output, Speaker, Subject};
+use super::{Keeper, Listeners, Now, Output};
 use crate::pure::config::Config;
 use crate::pure::entry::{EntryKind, Note};
 use crate::pure::plan::Plan;
@@ -15,7 +17,7 @@ use crate::pure::power::Power;
 /// Every channel and plug of a file, with nothing known of them.
 pub(super) fn empty_house(config: &Config, now: Now) -> (Vec<Channel>, Vec<Plug>) {
     let mut channels = Vec::with_capacity(config.channels.len());
-    let mut plugs = Vec::new();
+    let mut plugs = Vec::with_capacity(config.channels.iter().map(|channel| channel.plugs.len()).sum());
     for (index, channel) in config.channels.iter().enumerate() {
         let (first_plug, count) = (plugs.len() as u32, channel.plugs.len() as u32);
         plugs.extend((0..count).map(|nth| Plug::new(index as u32, nth, now.wall)));
@@ -24,32 +26,13 @@ pub(super) fn empty_house(config: &Config, now: Now) -> (Vec<Channel>, Vec<Plug>
     (channels, plugs)
 }
 
-/// Who speaks on which topic.
-pub(super) fn listeners(config: &Config, plugs: &[Plug]) -> HashMap<Box<str>, Vec<Speaker>> {
-    let mut listeners: HashMap<Box<str>, Vec<Speaker>> = HashMap::new();
-    for (index, plug) in plugs.iter().enumerate() {
-        let channel = &config.channels[plug.channel as usize];
-        let name = &channel.plugs[plug.nth as usize];
-        let mut add = |topic: String, of: Subject| {
-            let speaker = Speaker { plug: index as u32, of };
-            listeners.entry(topic.into_boxed_str()).or_insert_with(|| Vec::with_capacity(1)).push(speaker);
-        };
-        if let Some(report) = &channel.kind.report {
-            add(report.topic.of(name), Subject::Report);
-        }
-        if let Some(alive) = &channel.kind.alive {
-            add(alive.topic.of(name), Subject::Alive);
-        }
-    }
-    listeners
-}
-
 impl Keeper {
     /// Goes on by another file. Overrides and hands of channels that stay are kept, the rest is dropped and its plugs
     /// are left as they are.
     pub(super) fn reload(&mut self, config: Arc<Config>) {
         self.stop_try("the file was read again");
         self.let_go(&config);
+        let old_topics = self.topics();
         let (mut channels, mut plugs) = empty_house(&config, self.now);
         let old_config = std::mem::replace(&mut self.config, Arc::clone(&config));
         if self.trusted {
@@ -61,7 +44,7 @@ impl Keeper {
         let old_channels = std::mem::take(&mut self.channels);
         let old_plugs = std::mem::take(&mut self.plugs);
 
-        let mut known: HashMap<String, (Plug, Option<Power>)> = HashMap::new();
+        let mut known: HashMap<SmolStr, (Plug, Option<Power>)> = HashMap::new();
         for plug in old_plugs {
             let channel = &old_config.channels[plug.channel as usize];
             let wanted = old_channels[plug.channel as usize].wanted;
@@ -93,13 +76,10 @@ impl Keeper {
             }
         }
 
-        let listeners = listeners(&config, &plugs);
-        let listen = listeners.len() != self.listeners.len()
-            || listeners.keys().any(|topic| !self.listeners.contains_key(topic));
-        if listen {
+        self.listeners = Listeners::of(&config, &plugs);
+        if self.listeners.topics(&config, &plugs) != old_topics {
             self.outputs.push(Output::Listen);
         }
-        self.listeners = listeners;
         self.wall_timers = Timers::new(channels.len());
         self.channel_timers = Timers::new(channels.len());
         self.plug_timers = Timers::new(plugs.len());

@@ -1,9 +1,9 @@
 //! One plug against what it is to be: whether to tell it, ask it, leave it or give it up as missed.
 
-use std::sync::Arc;
 use std::time::Duration;
 
 use chrono::{DateTime, TimeDelta, Utc};
+use smol_str::SmolStr;
 
 use super::plug::{ANSWER_WITHIN, Case, ECHO, MISSED_AFTER, SILENCES, Told, again_after};
 use super::{Delivery, Keeper, MISSES_SHOWN, Miss, Output, Ticket};
@@ -20,7 +20,7 @@ pub(super) struct Cause {
     /// The planned instant.
     pub due: Option<DateTime<Utc>>,
     /// The reason in words.
-    pub because: Arc<str>,
+    pub because: SmolStr,
     /// How long after `due` it comes up.
     pub lag: TimeDelta,
     /// When it counts as missed.
@@ -35,7 +35,7 @@ pub(super) struct Cause {
 
 impl Cause {
     /// A change at `up` that no plan asked for.
-    pub fn unplanned(because: Arc<str>, up: Duration) -> Cause {
+    pub fn unplanned(because: SmolStr, up: Duration) -> Cause {
         Cause {
             due: None,
             because,
@@ -159,7 +159,7 @@ impl Keeper {
         }
         if state.case.is_none() && state.said == Some(target.other()) {
             let channel = state.channel;
-            let cause = Cause::unplanned(self.because(channel).into(), up);
+            let cause = Cause::unplanned(self.because(channel), up);
             let case = Case::new(cause, target, self.now);
             self.plugs[plug as usize].case = Some(Box::new(case));
         }
@@ -305,7 +305,7 @@ impl Keeper {
         let name = self.plug_name(plug).to_string();
         let topic = kind.tell.topic.of(&name);
         let payload = command(&kind.tell, wanted).to_string();
-        let because = self.because(channel);
+        let because = self.because(channel).into();
         let note = Note::Told { channel: self.channel_name(channel).to_string(), plug: name, wanted, because, again };
         self.say(note);
         self.outputs.push(Output::Publish { ticket, topic, payload, retain: kind.tell.retain });

@@ -8,6 +8,8 @@
 
 use std::time::Duration;
 
+use smol_str::SmolStr;
+
 use super::overheard::{Overheard, around};
 use super::plug::{Case, Told};
 use super::tend::Cause;
@@ -151,7 +153,7 @@ impl Keeper {
     }
 
     pub(super) fn begin_try(&mut self, id: OrderId, name: String) {
-        let Some(channel) = (0..self.channels.len() as u32).find(|channel| self.channel_name(*channel) == name) else {
+        let Some(channel) = (0..self.channels.len() as u32).find(|channel| *self.channel_name(*channel) == name) else {
             return self.answer(id, Answer::UnknownChannel(name));
         };
         if let Some(trying) = &self.trying {
@@ -343,7 +345,8 @@ impl Keeper {
 
     fn tell_of_try(&mut self, trying: &Trying) {
         let plugs = trying.plugs.iter().map(|blinked| self.tried(trying, blinked)).collect();
-        let names: Vec<&str> = self.config.channels[trying.channel as usize].plugs.iter().map(String::as_str).collect();
+        let names: Vec<&str> =
+            self.config.channels[trying.channel as usize].plugs.iter().map(SmolStr::as_str).collect();
         let elsewhere = trying.overheard.in_step(&COMMANDS, &names);
         let channel = self.channel_name(trying.channel).to_string();
         let tried = Tried { channel: channel.clone(), ended: trying.ended.clone(), plugs, elsewhere };
@@ -355,7 +358,7 @@ impl Keeper {
     fn way_back(&mut self, channel: u32, blinked: &Blinked) -> (Option<Power>, String) {
         match (self.channels[channel as usize].wanted, &self.plugs[blinked.plug as usize].hand) {
             (Some(_), Some(hand)) => (Some(hand.wanted), "the button on the plug".to_string()),
-            (Some(wanted), None) => (Some(wanted), self.because(channel)),
+            (Some(wanted), None) => (Some(wanted), self.because(channel).into()),
             (None, _) => match (blinked.put_back, blinked.before) {
                 (None, _) => (None, "left as it is".to_string()),
                 (Some(power), Some(_)) => (Some(power), "as it said before".to_string()),
@@ -443,7 +446,7 @@ impl Keeper {
         let Some(trying) = &mut self.trying else { return };
         let Phase::Blinking(nth) = trying.phase else { return };
         let named = &self.config.channels[trying.channel as usize];
-        let ours = |plug: &String| {
+        let ours = |plug: &SmolStr| {
             named.kind.tell.topic.of(plug) == topic
                 || named.kind.ask.as_ref().is_some_and(|ask| ask.topic.of(plug) == topic)
         };

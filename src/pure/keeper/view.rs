@@ -1,6 +1,7 @@
 //! What the keeper knows, as status and page show it.
 
 use chrono::{DateTime, Utc};
+use smol_str::SmolStr;
 
 use super::channel::Standing;
 use super::types::{Delivery, Ends, Hand, Now, Override};
@@ -26,17 +27,17 @@ pub struct Snapshot {
 #[derive(Clone, Debug, PartialEq)]
 pub struct ChannelView {
     /// Its name.
-    pub name: String,
+    pub name: SmolStr,
     /// Its label.
-    pub label: String,
+    pub label: SmolStr,
     /// `None` while the clock is not trusted and no override stands.
     pub wanted: Option<Power>,
     /// Why.
-    pub because: String,
+    pub because: SmolStr,
     /// The next change of wanted.
     pub next: Option<Switching>,
     /// A person's word.
-    pub overridden: Option<Override>,
+    pub overridden: Option<Box<Override>>,
     /// Its plugs, in the order of the file.
     pub plugs: Vec<PlugView>,
 }
@@ -49,14 +50,14 @@ pub struct Switching {
     /// To what.
     pub wanted: Power,
     /// Why: "sunset", "bedtime", "sunset 15:44 less 20 min, held back to 16:00".
-    pub because: String,
+    pub because: SmolStr,
 }
 
 /// One plug of a [`ChannelView`].
 #[derive(Clone, Debug, PartialEq)]
 pub struct PlugView {
     /// Its name.
-    pub plug: String,
+    pub plug: SmolStr,
     /// What it last reported; `None` is unknown.
     pub said: Option<Power>,
     /// How far the last command has got.
@@ -64,13 +65,13 @@ pub struct PlugView {
     /// Since when `delivery` stands.
     pub since: DateTime<Utc>,
     /// The hand that holds it.
-    pub hand: Option<Hand>,
+    pub hand: Option<Box<Hand>>,
     /// It said that it is gone, and nothing since.
     pub gone: bool,
 }
 
 /// A switching that was missed.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
 pub struct Miss {
     /// When it was due.
     pub at: DateTime<Utc>,
@@ -108,11 +109,11 @@ impl Keeper {
         let plug = |plug: u32| {
             let state = &self.plugs[plug as usize];
             PlugView {
-                plug: self.plug_name(plug).to_string(),
+                plug: self.plug_name(plug).clone(),
                 said: state.said,
                 delivery: state.delivery,
                 since: state.since,
-                hand: state.hand.as_deref().cloned(),
+                hand: state.hand.clone(),
                 gone: state.gone,
             }
         };
@@ -130,7 +131,7 @@ impl Keeper {
             wanted: state.wanted,
             because,
             next,
-            overridden: state.standing.as_ref().map(|standing| standing.as_of(now, self.trusted)),
+            overridden: state.standing.as_ref().map(|standing| Box::new(standing.as_of(now, self.trusted))),
             plugs: self.plug_views(channel),
         }
     }
@@ -149,7 +150,7 @@ impl Keeper {
         if wanted == overridden {
             self.plan.next(channel as usize, at)
         } else {
-            Some(Switching { at, wanted, because: "the override ends".to_string() })
+            Some(Switching { at, wanted, because: "the override ends".into() })
         }
     }
 }

@@ -17,9 +17,11 @@ mod reckon;
 mod spans;
 pub(in crate::pure) mod words;
 
+use std::collections::HashSet;
 use std::sync::Arc;
 
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
+use smol_str::SmolStr;
 
 use almanac::{Almanac, earlier, later, next};
 use frame::Outline;
@@ -37,12 +39,17 @@ use super::sun::Crossing;
 /// How far `next` looks.
 pub const LOOKS_AHEAD: TimeDelta = TimeDelta::days(400);
 
+/// So many different words are remembered.
+const SAID: usize = 1_024;
+
 /// Every lit span of every channel, worked out as far as somebody asks.
 #[derive(Debug)]
 pub struct Plan {
     config: Arc<Config>,
     days: Almanac,
     channels: Vec<Known>,
+    /// Words of late.
+    said: HashSet<SmolStr>,
 }
 
 /// What is known of one channel.
@@ -54,6 +61,8 @@ struct Known {
     state: Option<State>,
     /// The words for it, where somebody asked.
     because: Option<Box<Because>>,
+    /// Its next switching with its words, where somebody asked.
+    next: Option<Box<Switching>>,
 }
 
 /// Words that hold from `since` and before `until`.
@@ -61,7 +70,7 @@ struct Known {
 struct Because {
     since: DateTime<Utc>,
     until: DateTime<Utc>,
-    text: String,
+    text: SmolStr,
 }
 
 /// From `since` until `clear`, or until the change if there is one, nothing switches.
@@ -117,9 +126,10 @@ impl Plan {
             outlines: channel.lit.iter().map(|rule| Outline::of(rule, &config.shifts, vary)).collect(),
             state: None,
             because: None,
+            next: None,
         });
         let channels = channels.collect();
-        Plan { days, channels, config }
+        Plan { days, channels, config, said: HashSet::new() }
     }
 
     /// The file that it plans.
@@ -129,8 +139,8 @@ impl Plan {
 
     /// What the plan wants of a channel, and why: "lit from sunset until sunrise", "not before sunset 15:54",
     /// "not lit: 22:45 is before sunset 23:04".
-    pub fn wanted(&mut self, channel: usize, at: DateTime<Utc>) -> (Power, String) {
-        (self.power(channel, at), self.because(channel, at).to_owned())
+    pub fn wanted(&mut self, channel: usize, at: DateTime<Utc>) -> (Power, SmolStr) {
+        (self.power(channel, at), self.because(channel, at))
     }
 
     /// What the plan wants of a channel, without the words.
@@ -141,7 +151,13 @@ impl Plan {
     /// The first switching after an instant, if there is one within 400 days.
     pub fn next(&mut self, channel: usize, after: DateTime<Utc>) -> Option<Switching> {
         let (at, wanted) = self.next_change(channel, after)?;
-        Some(self.switching(channel, at, wanted))
+        if let Some(kept) = self.channels[channel].next.as_deref().filter(|kept| (kept.at, kept.wanted) == (at, wanted))
+        {
+            return Some(kept.clone());
+        }
+        let next = self.switching(channel, at, wanted);
+        self.channels[channel].next = Some(Box::new(next.clone()));
+        Some(next)
     }
 
     /// As [`Plan::next`], without the words.
@@ -352,13 +368,27 @@ impl Plan {
         state
     }
 
-    fn because(&mut self, channel: usize, at: DateTime<Utc>) -> &str {
+    fn because(&mut self, channel: usize, at: DateTime<Utc>) -> SmolStr {
         let kept = self.channels[channel].because.as_deref();
         if kept.is_none_or(|kept| at < kept.since || at >= kept.until) {
             let (until, text) = self.explain(channel, at);
+            let text = self.shared(text);
             self.channels[channel].because = Some(Box::new(Because { since: at, until, text }));
         }
-        self.channels[channel].because.as_deref().map_or("", |kept| kept.text.as_str())
+        self.channels[channel].because.as_deref().map(|kept| kept.text.clone()).unwrap_or_default()
+    }
+
+    /// The same words, held once for all the channels that have them.
+    fn shared(&mut self, text: String) -> SmolStr {
+        if let Some(known) = self.said.get(text.as_str()) {
+            return known.clone();
+        }
+        if self.said.len() >= SAID {
+            self.said.clear();
+        }
+        let text = SmolStr::from(text);
+        self.said.insert(text.clone());
+        text
     }
 
     /// Why a channel is as it is, and until when these words hold at most.
@@ -421,7 +451,8 @@ impl Plan {
 
     fn switching(&mut self, channel: usize, at: DateTime<Utc>, wanted: Power) -> Switching {
         let pieces = self.pieces(channel, at, at);
-        Switching { at, wanted, because: self.reason_at(channel, &pieces, at, wanted) }
+        let because = self.reason_at(channel, &pieces, at, wanted);
+        Switching { at, wanted, because: self.shared(because) }
     }
 
     /// The reason of the piece that begins (or ends) at an instant; of the one that covers it, where a window cuts it.

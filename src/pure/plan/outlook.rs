@@ -203,7 +203,7 @@ fn on(times: &Times, of: Option<usize>, unit: &str) -> String {
 
 impl Plan {
     fn named(&self, channel: usize, rule: usize) -> Option<(String, usize)> {
-        Some((self.config.channels[channel].name.clone(), rule + 1))
+        Some((self.config.channels[channel].name.to_string(), rule + 1))
     }
 
     /// The rule, if it lights nothing on any date; each date costs one of `looks`.

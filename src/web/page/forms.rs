@@ -142,7 +142,7 @@ fn set_words(web: &Web, wanted: Power, standing: &[(String, Option<Override>)]) 
     let facts = web.facts();
     let each = standing.iter().map(|(name, standing)| {
         let label = facts.config.channels.iter().find(|channel| channel.name == *name).map(|channel| &channel.label);
-        format!("{} {}", label.unwrap_or(name), because(standing))
+        format!("{} {}", label.map_or(name.as_str(), |label| label), because(standing))
     });
     format!("Done: {}", each.collect::<Vec<_>>().join("; "))
 }

@@ -1,0 +1,83 @@
+//! Whose topic a message came on.
+//!
+//! A house has two topics a plug as a rule, and their texts follow from the file: kept are their hashes alone, and a hit
+//! is looked up there.
+
+use std::hash::{BuildHasher, RandomState};
+
+use super::plug::Plug;
+use crate::pure::config::{Config, Topic};
+
+/// Who speaks on which topic.
+#[derive(Debug)]
+pub(super) struct Listeners {
+    hasher: RandomState,
+    /// By the hash of the topic, in order.
+    speakers: Box<[(u32, Speaker)]>,
+}
+
+/// Who speaks on a topic, and of what.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) struct Speaker {
+    pub plug: u32,
+    pub of: Subject,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) enum Subject {
+    Report,
+    Alive,
+}
+
+impl Listeners {
+    /// Every report and word of life of every plug.
+    pub fn of(config: &Config, plugs: &[Plug]) -> Listeners {
+        let hasher = RandomState::new();
+        let mut speakers = Vec::with_capacity(2 * plugs.len());
+        for (index, plug) in plugs.iter().enumerate() {
+            for of in [Subject::Report, Subject::Alive] {
+                let speaker = Speaker { plug: index as u32, of };
+                if let Some(topic) = topic(config, plug, of) {
+                    speakers.push((short(hasher.hash_one(topic.as_str())), speaker));
+                }
+            }
+        }
+        speakers.sort_unstable();
+        Listeners { hasher, speakers: speakers.into() }
+    }
+
+    /// Those who speak on a topic.
+    pub fn on(&self, topic: &str, config: &Config, plugs: &[Plug]) -> Vec<Speaker> {
+        let hash = short(self.hasher.hash_one(topic));
+        let first = self.speakers.partition_point(|(of, _)| *of < hash);
+        let alike = self.speakers[first..].iter().take_while(|(of, _)| *of == hash).map(|(_, speaker)| *speaker);
+        let theirs = |speaker: &Speaker| {
+            self::topic(config, &plugs[speaker.plug as usize], speaker.of).as_deref() == Some(topic)
+        };
+        alike.filter(theirs).collect()
+    }
+
+    /// Every topic once, in order.
+    pub fn topics(&self, config: &Config, plugs: &[Plug]) -> Vec<String> {
+        let speakers = self.speakers.iter();
+        let topic = |(_, speaker): &(u32, Speaker)| topic(config, &plugs[speaker.plug as usize], speaker.of);
+        let mut topics: Vec<String> = speakers.filter_map(topic).collect();
+        topics.sort_unstable();
+        topics.dedup();
+        topics
+    }
+}
+
+/// Half of it tells a house's topics apart well enough.
+fn short(hash: u64) -> u32 {
+    hash as u32
+}
+
+fn topic(config: &Config, plug: &Plug, of: Subject) -> Option<String> {
+    let channel = &config.channels[plug.channel as usize];
+    let topic: &Topic = match of {
+        Subject::Report => &channel.kind.report.as_ref()?.topic,
+        Subject::Alive => &channel.kind.alive.as_ref()?.topic,
+    };
+    Some(topic.of(&channel.plugs[plug.nth as usize]))
+}
