@@ -143,6 +143,13 @@ fn an_evening_name_after_midnight_belongs_to_the_evening_before() {
 }
 
 #[test]
+fn an_evening_name_from_noon_on_belongs_to_its_own_date() {
+    let lunch = "[times]\nlunch = { \"Mon-Fri\" = \"12:00\", \"Sat Sun\" = \"12:45\" }\n{ from = \"lunch\", until = \"13:00\" }";
+    check(lunch, "2026-11-24 11:00", On, "lunch", "2026-11-24 12:00:00 (on until 12:00, lunch)");
+    check(lunch, "2026-11-28 11:00", On, "lunch", "2026-11-28 12:45:00 (on until 12:45, lunch)");
+}
+
+#[test]
 fn a_repeated_clock_time_is_its_second_showing() {
     check(PARLOUR, "2026-10-25 01:00", On, "02:30", "2026-10-25 02:30:00 (on until 02:30)");
     let mut plan = house::plan(PARLOUR);

@@ -205,6 +205,7 @@ mod tests {
         check("yard/3/clock", ["1", "2", "3", "4", "5"], None);
         check("yard/3/here", ["here", "here", "here", "here", "here"], None);
         check("yard/3/seldom", ["", "ON", "OFF", "", ""], None);
+        check("yard/3/first", ["OFF", "ON", "OFF", "", ""], None);
         check("yard/3/other", [r#"{"n":1}"#, r#"{"n":2}"#, r#"{"n":3}"#, r#"{"n":4}"#, r#"{"n":5}"#], None);
     }
 

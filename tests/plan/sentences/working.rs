@@ -1,7 +1,7 @@
 //! Sentences 5 to 9 and 11: what does not happen, merging, and how a moment is worked out.
 
 use super::{tromso, with_times};
-use crate::house::check;
+use crate::house::{check, instant, plan, seen};
 
 // 5. What does not happen.
 
@@ -60,6 +60,19 @@ fn rule_6_touching_and_overlapping_spans_make_no_switching_between_them() {
     check(lines, "2026-11-24", 1, "2026-11-24 18:00:00 on 18:00\n2026-11-24 22:00:00 off 22:00");
 }
 
+#[test]
+fn rule_6_each_merged_span_ends_for_the_reason_of_the_rule_that_ends_it() {
+    let lines = r#"{ from = "06:00", until = "07:00" }
+                   { from = "18:00", until = "20:00" }
+                   { from = "19:00", until = "22:00" }"#;
+    let mut plan = plan(lines);
+    let from = instant(&plan, "2026-11-24 00:00");
+    let spans = plan.ahead(0, from, from + chrono::TimeDelta::hours(24)).spans;
+    let words: Vec<_> =
+        spans.iter().map(|span| format!("{} until {}", span.from_because, span.until_because)).collect();
+    assert_eq!(words, ["06:00 until 07:00", "18:00 until 22:00"]);
+}
+
 // 7. The order of working.
 
 #[test]
@@ -86,6 +99,14 @@ fn rule_7_mark_then_offset_then_lead_then_clamp_then_rounding() {
         1,
         &format!("2026-11-24 15:00:00 on sunset 15:54 less 20 min, less 10 min lead, brought forward to 15:00\n{off}"),
     );
+}
+
+#[test]
+fn rule_7_an_offset_may_bring_a_span_to_the_date_before_the_one_of_its_mark() {
+    // Sunset of the 24th at 15:54:13. Nobody has to look at the 24th to find it.
+    let mut plan = plan(r#"{ from = "16 h before sunset", until = "11 h before sunset" }"#);
+    let (from, until) = (instant(&plan, "2026-11-23 12:00"), instant(&plan, "2026-11-23 23:58"));
+    assert_eq!(seen(&mut plan, 0, from, until), ["2026-11-23 23:54:13 on sunset 15:54 less 16 h"],);
 }
 
 #[test]

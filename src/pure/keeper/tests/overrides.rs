@@ -122,13 +122,17 @@ fn an_override_that_ends_with_the_planned_switching_leaves_the_switching_on_reco
 
 #[test]
 fn a_switching_that_a_person_overrides_before_it_was_confirmed_is_overridden() {
-    let mut house = evening(&[JETTY]);
-    house.until("22:59");
-    house.obedient.clear();
-    house.until("23:00:30");
-    house.hush();
-    house.set("jetty", Power::On, Some("1 h"));
-    assert_eq!(house.lines_with("overridden"), ["23:00:30 overridden yard/3 off: 23:00, due 23:00:00"]);
+    // At the instant itself too: it has been sent by then.
+    for at in ["23:00:00", "23:00:30"] {
+        let mut house = evening(&[JETTY]);
+        house.until("22:59");
+        house.obedient.clear();
+        house.until(at);
+        house.hush();
+        house.set("jetty", Power::On, Some("1 h"));
+        let expected = format!("{at} overridden yard/3 off: 23:00, due 23:00:00");
+        assert_eq!(house.lines_with("overridden"), [expected]);
+    }
 }
 
 #[test]
