@@ -10,4 +10,5 @@ mod oracle;
 mod overrides;
 mod properties;
 mod random;
+mod reach;
 mod sentences;

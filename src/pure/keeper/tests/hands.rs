@@ -235,3 +235,19 @@ fn nobody_presses_a_button_while_the_clock_is_not_trusted() {
     house.report("yard/3", "off");
     assert_eq!(house.lines_with("order"), ["12:01:00 yard/3/order on"]);
 }
+
+#[test]
+fn a_plug_that_waits_for_its_turn_since_the_link_came_back_was_not_switched_by_hand() {
+    let two = JETTY.replace("plug  = \"yard/3\"", "plugs = [\"yard/1\", \"yard/3\"]");
+    let paced = format!("[broker]\npace = \"40 s\"\n{two}");
+    let mut house = House::at("17:00", &[&paced]).obedient(&["yard/1", "yard/3"]);
+    house.until("18:30");
+    house.input(Input::LinkDown);
+    house.input(Input::LinkUp);
+    house.pass(35);
+    house.hush();
+    // It lost its mains while nobody listened, and says so only now.
+    house.report("yard/3", "off");
+    house.pass(60);
+    house.expect(&["18:30:40 yard/3/order on", "18:30:40 switched yard/3 on: lit from 18:00 until 23:00"]);
+}

@@ -55,6 +55,9 @@ plug  = "shed/1"
 lit   = [{ from = "18:00", until = "23:00" }]
 "#;
 
+/// The machine has run for a month when lampward starts.
+const BOOTED: Duration = Duration::from_secs(30 * 86_400);
+
 /// A file of the place and some channels.
 pub fn file(parts: &[&str]) -> Arc<Config> {
     let text = format!("{PLACE}{}", parts.concat());
@@ -94,13 +97,13 @@ impl House {
 
     /// Lampward just started, the link still down.
     pub fn start(time: &str, parts: &[&str], start: Start) -> House {
-        let wall = instant(time);
-        let (keeper, step) = Keeper::new(Now { wall, up: Duration::ZERO }, file(parts), start);
+        let (wall, up) = (instant(time), BOOTED);
+        let (keeper, step) = Keeper::new(Now { wall, up }, file(parts), start);
         let mut house = House {
             keeper,
             wall,
-            up: Duration::ZERO,
-            rest_until: step.rest,
+            up,
+            rest_until: up + step.rest,
             wake_at: step.wake_at,
             obedient: BTreeSet::new(),
             acks: true,
@@ -208,7 +211,8 @@ impl House {
     /// Time passes, the keeper is stepped whenever it asks to be.
     pub fn pass(&mut self, seconds: u64) {
         let end = self.up + Duration::from_secs(seconds);
-        loop {
+        for woken in 0.. {
+            assert!(woken <= 20 + seconds, "woken {woken} times in less than {seconds} s");
             let until_wake = self.wake_at.map(|at| (at - self.wall).to_std().unwrap_or(Duration::from_millis(1)));
             let rest = self.rest_until.saturating_sub(self.up);
             let rest = until_wake.map_or(rest, |wake| wake.min(rest)).max(Duration::from_millis(1));
@@ -316,6 +320,7 @@ fn note_words(note: &Note) -> String {
         Note::PlugBack { plug, .. } => format!("{plug} is back"),
         Note::Garbled { plug, payload, .. } => format!("{plug} garbled `{payload}`"),
         Note::TryBegun { channel } => format!("try of {channel} begun"),
+        Note::TryOver { channel, answered: true, .. } => format!("try of {channel} over, all well"),
         Note::TryOver { channel, .. } => format!("try of {channel} over"),
         Note::ChannelGone { channel } => format!("{channel} is no longer in the file"),
         Note::LostTime { channel, switchings, because, .. } => format!("{channel} missed {switchings}: {because}"),

@@ -79,6 +79,25 @@ fn what_fell_due_without_trust_is_found_by_the_file_that_held_then() {
 }
 
 #[test]
+fn what_fell_due_without_trust_is_overridden_only_while_the_override_stood() {
+    // Between 17:30 and 19:30; the override came at 18:30.
+    let mut house = untrusted("12:00", &[JETTY]);
+    house.pass(3600);
+    house.set("jetty", Power::Off, Some("cancelled"));
+    house.pass(3600);
+    house.hush();
+    house.set_clock("19:30", true);
+    assert_eq!(house.lines_with("due"), ["19:30:00 missed yard/3 on: clock not trusted, due 18:00:00"]);
+    // Between 22:30 and 23:30; it came at 22:30.
+    let mut house = untrusted("12:00", &[JETTY]);
+    house.set("jetty", Power::Off, Some("cancelled"));
+    house.pass(3600);
+    house.hush();
+    house.set_clock("23:30", true);
+    assert_eq!(house.lines_with("due"), ["23:30:00 overridden jetty off: 23:00, due 23:00:00"]);
+}
+
+#[test]
 fn a_clock_set_forward_is_followed_at_once() {
     let mut house = House::at("12:00", &[JETTY]).obedient(&["yard/3"]);
     house.until("17:00");

@@ -29,7 +29,7 @@ fn a_lamp_goes_off_and_on_twice_and_is_then_as_wanted() {
         "18:30:05 listen",
         "18:30:05 yard/3/order on",
         "18:30:05 switched yard/3 on: lit from 18:00 until 23:00, after a try",
-        "18:30:05 try of jetty over",
+        "18:30:05 try of jetty over, all well",
         "18:30:05 answer: tried; yard/3 answered all 5 commands, after 0.00 s, back to on confirmed",
     ]);
     assert_eq!(house.state("jetty"), "confirmed, says on");
@@ -51,7 +51,7 @@ fn a_lamp_that_is_to_be_off_stays_off_after_it() {
         "17:10:03 yard/3/order on",
         "17:10:04 yard/3/order off",
         "17:10:05 listen",
-        "17:10:05 try of jetty over",
+        "17:10:05 try of jetty over, all well",
         "17:10:05 answer: tried; yard/3 answered all 5 commands, after 0.00 s, back to off confirmed",
     ]);
     assert_eq!(house.state("jetty"), "confirmed, says off");
@@ -146,7 +146,7 @@ fn a_switching_that_falls_due_in_a_try_is_followed_right_after_it() {
         "18:00:02 listen",
         "18:00:02 yard/3/order on",
         "18:00:02 switched yard/3 on: 18:00, due 18:00:00",
-        "18:00:02 try of jetty over",
+        "18:00:02 try of jetty over, all well",
         "18:00:02 answer: tried; yard/3 answered all 5 commands, after 0.00 s, back to on confirmed",
     ]);
 }
