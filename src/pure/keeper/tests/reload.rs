@@ -95,3 +95,22 @@ fn what_fell_due_without_trust_on_a_channel_that_is_gone_by_now_is_on_record_too
     let lost = house.lines_with("yard/3");
     assert_eq!(lost, ["19:00:00 missed yard/3 on: clock not trusted, due 18:00:00"]);
 }
+
+#[test]
+fn a_switching_that_is_dropped_before_the_plug_could_answer_names_what_was_in_its_way() {
+    let mut house = House::at("17:00", &[JETTY, PARLOUR]);
+    house.until("17:59");
+    house.input(Input::LinkDown);
+    house.until("18:00:03");
+    house.input(Input::LinkUp);
+    house.pass(1);
+    house.hush();
+    house.input(Input::Reload(file(&[PARLOUR])));
+    assert_eq!(house.lines_with("yard/3"), ["18:00:04 missed yard/3 on: broker unreachable, due 18:00:00"]);
+
+    let mut house = House::at("17:00", &[JETTY, PARLOUR]);
+    house.until("18:00:04");
+    house.hush();
+    house.input(Input::Reload(file(&[PARLOUR])));
+    assert_eq!(house.lines_with("yard/3"), ["18:00:04 missed yard/3 on: plug silent, due 18:00:00"]);
+}

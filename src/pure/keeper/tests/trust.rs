@@ -256,3 +256,16 @@ fn signs_of_life_are_made_only_while_the_clock_is_trusted() {
     assert_eq!(step.outputs, [crate::pure::keeper::Output::Alive]);
     assert_eq!(step.rest, std::time::Duration::from_secs(600));
 }
+
+#[test]
+fn a_duration_set_by_a_trusted_clock_ends_at_its_instant_once_the_clock_is_trusted_after_a_restart() {
+    let mut house = House::at("17:00", &[JETTY]).obedient(&["yard/3"]);
+    house.set("jetty", Power::Off, Some("2 h"));
+    let mut house = house.restart(60, &[JETTY], Start::default());
+    house.input(Input::LinkUp);
+    house.pass(600);
+    house.hush();
+    house.set_clock("18:30", true);
+    house.until("20:00");
+    assert_eq!(house.lines_with("over jetty"), ["19:00:00 override over jetty off: its time is over"]);
+}

@@ -359,6 +359,22 @@ fn a_plug_that_answers_on_another_topic_is_found_there() {
 }
 
 #[test]
+fn a_plug_that_can_be_asked_and_answers_elsewhere_is_told_of_without_our_own_questions() {
+    let mut house = lit(&[PARLOUR]);
+    house.obedient.clear();
+    house.try_channel("parlour");
+    for said in ["OFF", "ON", "OFF", "ON", "OFF"] {
+        house.message("house/1/ask", said, false);
+        house.message("house/1/state", said, false);
+        house.pass(3);
+    }
+    house.pass(5);
+    let lines = house.lines_with("answer");
+    let found = lines[0].split_once("; report = ").map(|(_, found)| found);
+    assert_eq!(found, Some(r#"{ topic = "{plug}/state", on = "ON", off = "OFF" }"#), "{lines:?}");
+}
+
+#[test]
 fn a_plug_whose_word_is_not_understood_is_told_of_with_what_it_means() {
     let mut house = lit(&[JETTY]);
     house.obedient.clear();
