@@ -160,3 +160,18 @@ fn a_lamp_that_waits_says_when_it_comes_on_before_what_that_is_made_of() {
         ahead("[sun]\nlead = \"10 min\"\n{ from = \"sunset\", until = \"22:45\" }", &["1", "--from", "2026-06-21"]);
     assert!(text.contains("not lit: 22:45 is before 22:54 (sunset less 10 min lead)"), "{text}");
 }
+
+#[test]
+fn what_is_said_of_a_lamp_has_its_offsets_and_a_date_only_over_24_h_off() {
+    let said = |rule: &str, at: &str| {
+        let mut plan = house::plan(rule);
+        let at = house::instant(&plan, at);
+        plan.wanted(0, at).1
+    };
+    let rule = r#"{ from = "20 min after sunset", until = "1 h 5 min before sunrise" }"#;
+    assert_eq!(said(rule, "2026-11-24 20:00"), "lit from 20 min after sunset until 1 h 5 min before sunrise");
+    // 25 November is a Wednesday.
+    let rule = r#"{ from = "12:00", until = "13:00", days = "Wed" }"#;
+    assert_eq!(said(rule, "2026-11-24 11:59:59"), "not before 12:00 on 2026-11-25");
+    assert_eq!(said(rule, "2026-11-24 12:00"), "not before 12:00");
+}
