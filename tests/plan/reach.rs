@@ -12,14 +12,14 @@ use crate::house;
 /// The second and the third have clocks nearly 5 h from the Sun, and a Sun that hardly rises in December.
 const PLACES: [(&str, &str); 4] = [
     ("59.7412 N, 5.2097 E", "Europe/Oslo"),
-    ("67.2 N, 0.0 E", "-04:45"),
-    ("67.2 N, 0.0 E", "+04:45"),
+    ("67.35 N, 0.0 E", "-04:45"),
+    ("67.35 N, 0.0 E", "+04:45"),
     ("52.52 N, 13.405 E", "Europe/Berlin"),
 ];
 const RULES: [&str; 12] = [
     r#"{ from = "16 h before sunset", until = "11 h before sunset" }"#,
     r#"{ from = "20 h before sunset", until = "sunset" }"#,
-    r#"{ from = "5 h 50 min before sunset", until = "4 h before sunset" }"#,
+    r#"{ from = "5 h 35 min before sunset", until = "4 h before sunset" }"#,
     r#"{ from = "solar midnight", until = "sunset" }"#,
     r#"{ from = "23 h before sunrise", until = "20 h before sunset" }"#,
     r#"{ from = "sunset", until = "8 h after sunrise" }"#,

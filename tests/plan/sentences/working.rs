@@ -71,6 +71,9 @@ fn rule_6_each_merged_span_ends_for_the_reason_of_the_rule_that_ends_it() {
     let words: Vec<_> =
         spans.iter().map(|span| format!("{} until {}", span.from_because, span.until_because)).collect();
     assert_eq!(words, ["06:00 until 07:00", "18:00 until 22:00"]);
+    // What ends as the time looked at begins, or begins as it ends, is not in it.
+    let between = plan.ahead(0, instant(&plan, "2026-11-24 07:00"), instant(&plan, "2026-11-24 18:00"));
+    assert_eq!(between.spans, []);
 }
 
 // 7. The order of working.

@@ -1,7 +1,7 @@
 //! Somebody presses the button on the plug itself.
 
 use super::House;
-use super::house::{JETTY, PARLOUR};
+use super::house::{JETTY, PARLOUR, file};
 use crate::pure::keeper::Input;
 use crate::pure::power::Power;
 
@@ -250,4 +250,15 @@ fn a_plug_that_waits_for_its_turn_since_the_link_came_back_was_not_switched_by_h
     house.report("yard/3", "off");
     house.pass(60);
     house.expect(&["18:30:40 yard/3/order on", "18:30:40 switched yard/3 on: lit from 18:00 until 23:00"]);
+}
+
+#[test]
+fn a_hand_ends_with_a_switching_that_a_new_file_brings_sooner() {
+    let mut house = lit(&[JETTY]);
+    house.report("yard/3", "off");
+    house.pass(60);
+    house.hush();
+    house.input(Input::Reload(file(&[&JETTY.replace("23:00", "20:00")])));
+    house.until("20:30");
+    assert_eq!(house.lines_with("hand over"), ["20:00:00 hand over yard/3 off: the plan goes on"]);
 }

@@ -325,3 +325,19 @@ fn each_send_is_said_with_its_reason_and_its_number() {
     let line = |again: u32| format!("jetty yard/3 on, again {again}: lit from 18:00 until 23:00");
     assert_eq!(house.told, [line(0), line(1), line(2)]);
 }
+
+#[test]
+fn misses_are_shown_for_a_day() {
+    let mut house = quiet(&[PARLOUR]);
+    house.obedient.clear();
+    let shown = |house: &mut House| {
+        let missed = house.snapshot().missed;
+        missed.iter().map(|miss| miss.at.format("%d %H:%M").to_string()).collect::<Vec<_>>()
+    };
+    house.until("23:05");
+    assert_eq!(shown(&mut house), ["24 18:00", "24 23:00"]);
+    house.until("18:01");
+    assert_eq!(shown(&mut house), ["24 18:00", "24 23:00"]);
+    house.until("18:05");
+    assert_eq!(shown(&mut house), ["24 23:00", "25 18:00"]);
+}

@@ -359,6 +359,20 @@ fn a_plug_that_answers_on_another_topic_is_found_there() {
 }
 
 #[test]
+fn a_plug_that_was_off_and_falls_silent_answered_so_many_of_the_four_that_change_it() {
+    let mut house = House::at("17:00", &[JETTY]).obedient(&["yard/3"]);
+    house.pass(600);
+    house.hush();
+    house.obedient.clear();
+    house.try_channel("jetty");
+    house.pass(3);
+    house.report("yard/3", "on");
+    house.pass(60);
+    let lines = house.lines_with("answer:");
+    assert!(lines[0].contains("yard/3 answered 1 of 4"), "{lines:?}");
+}
+
+#[test]
 fn a_plug_that_can_be_asked_and_answers_elsewhere_is_told_of_without_our_own_questions() {
     let mut house = lit(&[PARLOUR]);
     house.obedient.clear();
