@@ -488,7 +488,8 @@ fn a_card_that_takes_nothing_never_makes_the_caller_wait_and_is_said_once() {
     // As good as a card that hangs: nobody else can write.
     let other = Connection::open(folder.path().join("daybook.sqlite")).expect("opened");
     other.execute_batch("BEGIN IMMEDIATE").expect("held");
-    for minute in 0..5_000 {
+    // More than wait in the queue and are held back together.
+    for minute in 0..70_000 {
         daybook.record(&[entry(now() + TimeDelta::minutes(minute), "meanwhile")], true);
     }
     until("the trouble is known", || daybook.trouble().is_some());
@@ -502,6 +503,18 @@ fn a_card_that_takes_nothing_never_makes_the_caller_wait_and_is_said_once() {
     assert!(said(folder.path(), "WARN") <= 2, "once for what is held back, once for what is lost");
     let kept = all(&daybook).iter().filter(|entry| entry.because == "meanwhile").count();
     assert!(kept > 0, "what was held back is written");
+}
+
+#[test]
+fn ten_thousand_plugs_that_answer_at_one_instant_are_all_on_record() {
+    let _ = log();
+    let folder = folder();
+    let daybook = Daybook::open(folder.path(), 2, now());
+    for plug in 0..10_000 {
+        daybook.record(&[entry(now(), &format!("plug {plug}"))], true);
+    }
+    until("all of them are written", || all(&daybook).len() == 10_000);
+    assert_eq!((daybook.reader().tally().lost, daybook.trouble()), (0, None));
 }
 
 #[test]
