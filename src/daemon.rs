@@ -29,6 +29,12 @@ use crate::web::{Asked, Facts, Taken};
 /// Facts are renewed no oftener than this, however many reports come in.
 const FACTS_EVERY: Duration = Duration::from_millis(100);
 
+/// They take at most one part in so many of the loop's time.
+const FACTS_SHARE: u32 = 10;
+
+/// In a burst of entries the state folder is looked at this often; before overrides and hands are written, always.
+const LOOKED_AT: Duration = Duration::from_millis(100);
+
 /// So long after something was written it is looked whether that went well, and again while it did not.
 const TEND_EVERY: Duration = Duration::from_secs(10);
 
@@ -98,11 +104,14 @@ struct Turn {
     taken: Taken,
     /// Something has changed since the facts were last given out.
     stale: bool,
+    /// When they may be given out again.
     facts_at: Duration,
     /// Plugs that come and go.
     flaps: Flaps,
     /// When the stores are looked at, where that is due.
     tend_at: Option<Duration>,
+    /// When they were.
+    tended_at: Duration,
     /// What was wrong with them.
     trouble: Vec<String>,
 }
@@ -147,6 +156,7 @@ impl Daemon {
             facts_at: now.up,
             flaps: Flaps::default(),
             tend_at: Some(now.up),
+            tended_at: now.up,
             trouble: Vec::new(),
         };
         self.carry_out(&mut turn, now, first).await;
@@ -185,7 +195,7 @@ impl Daemon {
                 continue;
             }
             self.take_in(&mut turn, now, happened).await;
-            if turn.stale && now.up >= turn.facts_at + FACTS_EVERY {
+            if turn.stale && now.up >= turn.facts_at {
                 self.give_out_facts(&mut turn, now);
             }
             self.supervisor.alive(now.up);
@@ -201,7 +211,7 @@ impl Daemon {
     /// the watchdog come in between.
     fn rest_of(&self, turn: &Turn) -> Duration {
         let up = self.clock.now().up;
-        let facts = turn.stale.then(|| (turn.facts_at + FACTS_EVERY).saturating_sub(up));
+        let facts = turn.stale.then(|| turn.facts_at.saturating_sub(up));
         let tend = turn.tend_at.map(|at| at.saturating_sub(up));
         let flaps = turn.flaps.look_at().map(|at| at.saturating_sub(up));
         [Some(turn.rest), facts, tend, flaps, self.trust.look_again(), self.supervisor.feed_every()]
@@ -308,6 +318,7 @@ impl Daemon {
 
     /// Where the state folder has come back, what belongs in it is put there again.
     fn tend_the_stores(&mut self, turn: &mut Turn, now: Now) {
+        turn.tended_at = now.up;
         if self.state.tend() {
             if let Err(fault) = self.keepsakes.store_again() {
                 error!(because = %fault, "overrides and hands can't be made durable");
@@ -361,15 +372,20 @@ impl Daemon {
                 // that the machine is the broker's: on a small one it waits for us as long as we compute. So log and stores wait a
                 // moment, where it was the time that called, and the facts longer, unless they do already.
                 if !turn.stale {
-                    turn.facts_at = now.up;
+                    turn.facts_at = turn.facts_at.max(now.up + FACTS_EVERY);
                 }
                 tokio::task::yield_now().await;
-                if turn.by_time {
+                let more_is_due = turn.wake_at.is_some_and(|at| at <= now.wall);
+                if turn.by_time && !more_is_due {
                     tokio::time::sleep(PAUSE).await;
                 }
             }
-            if others.iter().any(|output| matches!(output, Output::Keep(_) | Output::Record(_) | Output::Alive)) {
+            let keeps = others.iter().any(|output| matches!(output, Output::Keep(_)));
+            let writes = others.iter().any(|output| matches!(output, Output::Record(_) | Output::Alive));
+            if keeps || writes && now.up >= turn.tended_at + LOOKED_AT {
                 self.tend_the_stores(turn, now);
+            }
+            if keeps || writes {
                 // The daybook has a thread of its own.
                 turn.tend_at = Some(now.up + TEND_EVERY);
             }
@@ -447,6 +463,7 @@ impl Daemon {
     }
 
     fn give_out_facts(&mut self, turn: &mut Turn, now: Now) {
+        let begun = self.clock.now().up;
         let mut snapshot = turn.keeper.snapshot(now);
         let earlier = self.missed_before.iter().filter(|miss| miss.at > now.wall - MISSES_SHOWN);
         snapshot.missed.splice(0..0, earlier.cloned());
@@ -464,7 +481,8 @@ impl Daemon {
             notices,
         }));
         turn.stale = false;
-        turn.facts_at = now.up;
+        let took = self.clock.now().up.saturating_sub(begun);
+        turn.facts_at = now.up + FACTS_EVERY.max(took * FACTS_SHARE);
     }
 }
 

@@ -1,6 +1,8 @@
 //! What HTTP says, as types of its own, converted from ours here and nowhere else: renaming something of ours never
 //! breaks a neighbouring program.
 
+use std::sync::Arc;
+
 use chrono::{DateTime, SecondsFormat, Utc};
 use serde::{Deserialize, Serialize};
 
@@ -376,16 +378,25 @@ pub fn house(facts: &Facts) -> House {
     }
 }
 
+/// Whether the house as a whole is told of anew: what [`house`] says differs.
+pub fn is_another_house(before: &Facts, now: &Facts) -> bool {
+    let names =
+        |facts: &Facts| -> Vec<_> { facts.config.channels.iter().map(|channel| channel.name.clone()).collect() };
+    clock(before) != clock(now)
+        || broker(before) != broker(now)
+        || file(before) != file(now)
+        || before.notices != now.notices
+        || !Arc::ptr_eq(&before.config, &now.config) && names(before) != names(now)
+}
+
 /// `channels` of `/status`.
 pub fn channels(facts: &Facts) -> Vec<ChannelNow> {
-    let zone = &facts.config.place.zone;
-    facts.snapshot.channels.iter().map(|view| channel(zone, view)).collect()
+    facts.snapshot.channels.iter().map(|view| channel(facts, view)).collect()
 }
 
 /// `missed` of `/status`.
-fn misses(facts: &Facts) -> Vec<Missed> {
-    let zone = &facts.config.place.zone;
-    facts.snapshot.missed.iter().map(|miss| missed(zone, miss)).collect()
+pub fn misses(facts: &Facts) -> Vec<Missed> {
+    facts.snapshot.missed.iter().map(|miss| missed(facts, miss)).collect()
 }
 
 fn clock(facts: &Facts) -> ClockNow {
@@ -426,8 +437,9 @@ fn file_fault(fault: &Fault) -> FileFault {
     }
 }
 
-/// One of `channels` of `/status`.
-pub fn channel(zone: &Zone, view: &ChannelView) -> ChannelNow {
+/// One channel of `/status`.
+pub fn channel(facts: &Facts, view: &ChannelView) -> ChannelNow {
+    let zone = &facts.config.place.zone;
     ChannelNow {
         name: view.name.to_string(),
         label: view.label.to_string(),
@@ -486,8 +498,9 @@ fn hand_now(zone: &Zone, hand: &Hand) -> HandNow {
     HandNow { wanted: word(hand.wanted), until: instant(zone, hand.until) }
 }
 
-/// One of `missed` of `/status`.
-pub fn missed(zone: &Zone, miss: &Miss) -> Missed {
+/// One miss of `/status`.
+pub fn missed(facts: &Facts, miss: &Miss) -> Missed {
+    let zone = &facts.config.place.zone;
     Missed {
         at: instant(zone, miss.at),
         channel: miss.channel.clone(),

@@ -24,7 +24,7 @@ use tokio::time::{sleep, timeout};
 
 use super::accept::Stays;
 use super::door::Facts;
-use super::json::{self, ChannelNow};
+use super::json;
 use super::problem::Problem;
 use super::{Web, read};
 use crate::pure::keeper::{ChannelView, Miss};
@@ -64,32 +64,8 @@ struct Shared {
 struct Log {
     events: VecDeque<(u64, String)>,
     number: u64,
-    /// What has been told: the same facts that everybody reads, not a copy.
+    /// What has been told.
     seen: Option<Arc<Facts>>,
-}
-
-/// The channels that look otherwise than before, in the order of the file.
-fn changed(before: &Facts, now: &Facts) -> Vec<ChannelNow> {
-    let (old_zone, zone) = (&before.config.place.zone, &now.config.place.zone);
-    let same_file = Arc::ptr_eq(&before.config, &now.config);
-    let by_name = || before.snapshot.channels.iter().map(|view| (view.name.as_str(), view)).collect();
-    let by_name: HashMap<&str, &ChannelView> = if same_file { HashMap::new() } else { by_name() };
-    let mut changed = Vec::new();
-    for (place, view) in now.snapshot.channels.iter().enumerate() {
-        let old = match same_file {
-            true => before.snapshot.channels.get(place),
-            false => by_name.get(view.name.as_str()).copied(),
-        };
-        if same_file && old == Some(view) {
-            continue;
-        }
-        // What differs by less than is shown has not changed.
-        let channel = json::channel(zone, view);
-        if old.is_none_or(|old| json::channel(old_zone, old) != channel) {
-            changed.push(channel);
-        }
-    }
-    changed
 }
 
 impl Live {
@@ -130,19 +106,26 @@ impl Live {
 
     fn note(&self, now: Arc<Facts>) {
         let mut log = self.log();
-        if let Some(before) = log.seen.replace(now.clone()) {
-            let house = json::house(&now);
-            if json::house(&before) != house {
-                self.push(&mut log, "house", &house);
+        if let Some(before) = log.seen.take() {
+            if json::is_another_house(&before, &now) {
+                self.push(&mut log, "house", &json::house(&now));
             }
-            for channel in changed(&before, &now) {
-                self.push(&mut log, "channel", &channel);
+            let channels = changed(&before, &now);
+            let missed = found(&before, &now);
+            // Of more than are remembered, whoever listens gets the whole status instead.
+            let forgotten = (channels.len() + missed.len()).saturating_sub(REMEMBERED);
+            if forgotten > 0 {
+                log.events.clear();
+                log.number += forgotten as u64;
             }
-            let known: HashSet<&Miss> = before.snapshot.missed.iter().collect();
-            for miss in now.snapshot.missed.iter().filter(|miss| !known.contains(miss)) {
-                self.push(&mut log, "missed", &json::missed(&now.config.place.zone, miss));
+            for &view in channels.iter().skip(forgotten) {
+                self.push(&mut log, "channel", &json::channel(&now, view));
+            }
+            for &miss in missed.iter().skip(forgotten.saturating_sub(channels.len())) {
+                self.push(&mut log, "missed", &json::missed(&now, miss));
             }
         }
+        log.seen = Some(now);
         let number = log.number;
         drop(log);
         self.shared.newest.send_if_modified(|newest| {
@@ -192,6 +175,29 @@ impl Live {
         let later = log.events.iter().filter(|(known, _)| *known > number).map(|(_, text)| text.as_str());
         ((!gap).then(|| later.collect()), log.number)
     }
+}
+
+/// The channels of which something else is told than before. A burst in a large house is looked through several times, so
+/// each is compared with itself alone, and not at all where it is shared with the facts before.
+fn changed<'a>(before: &Facts, now: &'a Facts) -> Vec<&'a ChannelView> {
+    let (old, new) = (&before.snapshot.channels, &now.snapshot.channels);
+    let told_alike = |was: &ChannelView, is: &ChannelView| json::channel(before, was) == json::channel(now, is);
+    if Arc::ptr_eq(&before.config, &now.config) {
+        let same = |was: &Arc<ChannelView>, is: &Arc<ChannelView>| Arc::ptr_eq(was, is) || told_alike(was, is);
+        return old.iter().zip(new).filter(|(was, is)| !same(was, is)).map(|(_, is)| &**is).collect();
+    }
+    let old: HashMap<&str, &Arc<ChannelView>> = old.iter().map(|view| (view.name.as_str(), view)).collect();
+    let same = |is: &Arc<ChannelView>| old.get(is.name.as_str()).is_some_and(|was| told_alike(was, is));
+    new.iter().filter(|is| !same(is)).map(|is| &**is).collect()
+}
+
+/// The misses that were not there before.
+fn found<'a>(before: &Facts, now: &'a Facts) -> Vec<&'a Miss> {
+    if before.snapshot.missed == now.snapshot.missed {
+        return Vec::new();
+    }
+    let old: HashSet<&Miss> = before.snapshot.missed.iter().collect();
+    now.snapshot.missed.iter().filter(|miss| !old.contains(miss)).collect()
 }
 
 /// `GET /live`.

@@ -1,6 +1,7 @@
 //! The commands that ask the running daemon: the real binary against a server.
 
 use std::path::Path;
+use std::sync::Arc;
 
 use lampward::pure::keeper::{Answer, Delivery, Elsewhere, Ends, Hand, Order, Override, Tried, TriedPlug};
 use lampward::pure::power::Power;
@@ -67,11 +68,11 @@ async fn obliging() -> House {
 async fn now_is_a_table_for_people() {
     let house = House::plain().await;
     house.change(|facts| {
-        facts.snapshot.channels[1].label = "Parlour".into();
-        facts.snapshot.channels[1].plugs[0].hand =
+        Arc::make_mut(&mut facts.snapshot.channels[1]).label = "Parlour".into();
+        Arc::make_mut(&mut facts.snapshot.channels[1]).plugs[0].hand =
             Some(Box::new(Hand { wanted: Power::Off, until: utc("2026-11-24T22:45:00+01:00"), since: now() }));
-        facts.snapshot.channels[1].plugs[0].said = Some(Power::Off);
-        facts.snapshot.channels[0].overridden = Some(Box::new(evening()));
+        Arc::make_mut(&mut facts.snapshot.channels[1]).plugs[0].said = Some(Power::Off);
+        Arc::make_mut(&mut facts.snapshot.channels[0]).overridden = Some(Box::new(evening()));
     });
     let (code, out, err) = lampward(&["now", "--address", &house.address.to_string()]).await;
     assert_eq!((code, err.as_str()), (0, ""));
@@ -101,7 +102,7 @@ async fn now_says_what_is_wrong_before_anything_else() {
         facts.clock_because = "not synchronised since the start".into();
         facts.snapshot.link_up = false;
         facts.link_because = Some("connection refused".into());
-        facts.snapshot.channels[0].wanted = None;
+        Arc::make_mut(&mut facts.snapshot.channels[0]).wanted = None;
     });
     let (code, out, _) = lampward(&["now", "--address", &house.address.to_string()]).await;
     assert_eq!(code, 0);

@@ -66,7 +66,7 @@ pub fn facts(config: Arc<Config>) -> Facts {
             gone: false,
         }],
     };
-    let channels = config.channels.iter().map(|c| channel(&c.name, &c.label, &c.plugs[0])).collect();
+    let channels = config.channels.iter().map(|c| Arc::new(channel(&c.name, &c.label, &c.plugs[0]))).collect();
     Facts {
         config,
         snapshot: Snapshot { now: now(), trusted: true, link_up: true, channels, missed: Vec::<Miss>::new() },

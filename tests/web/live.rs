@@ -1,5 +1,6 @@
 //! Server-sent events: each change as it happens, and what was missed in between.
 
+use std::sync::Arc;
 use std::time::Duration;
 
 use lampward::pure::keeper::{Delivery, Miss};
@@ -58,7 +59,7 @@ impl Listener {
 }
 
 fn confirm(house: &House, channel: usize, delivery: Delivery) {
-    house.change(|facts| facts.snapshot.channels[channel].plugs[0].delivery = delivery);
+    house.change(|facts| Arc::make_mut(&mut facts.snapshot.channels[channel]).plugs[0].delivery = delivery);
 }
 
 #[tokio::test]
@@ -121,7 +122,7 @@ async fn who_comes_back_too_late_or_from_another_run_gets_the_whole() {
     while number(&witness.id) < number(&first) + 260 {
         let delivery = if turn % 2 == 0 { Delivery::Missed } else { Delivery::Confirmed };
         house.change(|facts| {
-            for channel in &mut facts.snapshot.channels {
+            for channel in facts.snapshot.channels.iter_mut().map(Arc::make_mut) {
                 let mut more = channel.plugs[0].clone();
                 channel.plugs[0].delivery = delivery;
                 more.plug = format!("{turn}").into();

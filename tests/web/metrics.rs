@@ -3,6 +3,7 @@
 use chrono::TimeDelta;
 use lampward::pure::entry::{Entry, EntryKind};
 use lampward::pure::power::Power;
+use std::sync::Arc;
 
 use crate::house::{House, now};
 
@@ -25,9 +26,9 @@ async fn metrics_say_how_things_stand_and_what_has_happened() {
     house.daybook.record(&[entry(EntryKind::Missed, None)], true);
     house.daybook.record(&[entry(EntryKind::ByHand, None)], true);
     house.change(|facts| {
-        facts.snapshot.channels[0].name = "a \"b\"\\c\nd".into();
-        facts.snapshot.channels[1].wanted = None;
-        facts.snapshot.channels[1].plugs[0].said = None;
+        Arc::make_mut(&mut facts.snapshot.channels[0]).name = "a \"b\"\\c\nd".into();
+        Arc::make_mut(&mut facts.snapshot.channels[1]).wanted = None;
+        Arc::make_mut(&mut facts.snapshot.channels[1]).plugs[0].said = None;
         facts.snapshot.link_up = false;
     });
     let reply = house.get("/metrics").await;

@@ -1,5 +1,6 @@
 //! The OpenAPI document held against what the server answers.
 
+use std::sync::Arc;
 use std::time::Duration;
 
 use lampward::pure::keeper::{Answer, Delivery, Elsewhere, Ends, Hand, Miss, Override, Tried, TriedPlug};
@@ -79,7 +80,7 @@ fn check(document: &Value, method: &str, path: &str, template: &str, reply: &cra
 
 fn full(house: &House) {
     house.change(|facts| {
-        let channel = &mut facts.snapshot.channels[0];
+        let channel = Arc::make_mut(&mut facts.snapshot.channels[0]);
         channel.overridden = Some(Box::new(Override {
             wanted: Power::On,
             ends: Ends::Cancelled,
@@ -90,9 +91,9 @@ fn full(house: &House) {
         }));
         channel.plugs[0].hand =
             Some(Box::new(Hand { wanted: Power::Off, until: utc("2026-11-25T07:00:00Z"), since: now() }));
-        facts.snapshot.channels[1].wanted = None;
-        facts.snapshot.channels[1].next = None;
-        facts.snapshot.channels[1].plugs[0].said = None;
+        Arc::make_mut(&mut facts.snapshot.channels[1]).wanted = None;
+        Arc::make_mut(&mut facts.snapshot.channels[1]).next = None;
+        Arc::make_mut(&mut facts.snapshot.channels[1]).plugs[0].said = None;
         facts.snapshot.missed.push(Miss {
             at: now(),
             channel: "jetty".into(),

@@ -1,5 +1,6 @@
 //! Overrides set and cancelled, a channel tried, and the faults on the way.
 
+use std::sync::Arc;
 use std::time::Duration;
 
 use lampward::pure::keeper::{Answer, Delivery, Ends, Order, Override, Tried, TriedPlug};
@@ -40,7 +41,7 @@ async fn setting_one_answers_with_the_override_in_words() {
 #[tokio::test]
 async fn the_words_of_an_override_are_the_same_in_status() {
     let house = answering(Answer::Done(vec![("jetty".into(), Some(evening()))])).await;
-    house.change(|facts| facts.snapshot.channels[0].overridden = Some(Box::new(evening())));
+    house.change(|facts| Arc::make_mut(&mut facts.snapshot.channels[0]).overridden = Some(Box::new(evening())));
     let answer = house.ask("PUT", "/channels/jetty/override", &[], r#"{"wanted":"on"}"#).await.json();
     assert_eq!(house.get("/status").await.json()["channels"][0]["override"], answer);
 }
@@ -264,9 +265,9 @@ async fn who_sets_or_cancels_is_told_when_the_plugs_can_not_be_told() {
         house.change(|facts| {
             facts.snapshot.link_up = !away;
             facts.link_since = utc("2026-11-24T15:40:00+01:00");
-            facts.snapshot.channels[0].plugs[0].gone = gone;
+            Arc::make_mut(&mut facts.snapshot.channels[0]).plugs[0].gone = gone;
             // Another channel's plug is of no concern.
-            facts.snapshot.channels[1].plugs[0].gone = true;
+            Arc::make_mut(&mut facts.snapshot.channels[1]).plugs[0].gone = true;
         });
         let body = if method == "PUT" { r#"{"wanted":"on"}"# } else { "" };
         house.ask(method, "/channels/jetty/override", &[], body).await.json()["note"].clone()

@@ -4,6 +4,7 @@ use chrono::TimeDelta;
 use lampward::pure::entry::{Entry, EntryKind};
 use lampward::pure::keeper::{Answer, Delivery, Ends, Hand, Miss, Order, Override, Tried, TriedPlug};
 use lampward::pure::power::Power;
+use std::sync::Arc;
 
 use crate::house::{House, Reply, now, plain_web, utc};
 
@@ -60,7 +61,7 @@ fn sets(order: &Order) -> Option<Answer> {
 async fn the_page_says_each_lamp_in_words_and_needs_no_script() {
     let house = House::plain().await;
     house.change(|facts| {
-        facts.snapshot.channels[0].overridden = Some(Box::new(Override {
+        Arc::make_mut(&mut facts.snapshot.channels[0]).overridden = Some(Box::new(Override {
             wanted: Power::On,
             ends: Ends::At(utc("2026-11-24T23:10:00+01:00")),
             because: "on until 23:10, the planned switch-off".into(),
@@ -68,7 +69,7 @@ async fn the_page_says_each_lamp_in_words_and_needs_no_script() {
             by_trusted_clock: true,
             before: vec![],
         }));
-        facts.snapshot.channels[1].plugs[0].hand =
+        Arc::make_mut(&mut facts.snapshot.channels[1]).plugs[0].hand =
             Some(Box::new(Hand { wanted: Power::Off, until: utc("2026-11-24T22:45:00+01:00"), since: now() }));
         facts.snapshot.missed = vec![Miss {
             at: utc("2026-11-23T15:55:00+01:00"),

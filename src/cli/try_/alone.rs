@@ -161,8 +161,8 @@ impl Alone {
             return true;
         }
         let snapshot = self.keeper.snapshot(self.clock.now());
-        let plugs = snapshot.channels.into_iter().flat_map(|channel| channel.plugs);
-        plugs.into_iter().all(|plug| matches!(plug.delivery, Delivery::Confirmed | Delivery::Accepted))
+        let mut plugs = snapshot.channels.iter().flat_map(|channel| &channel.plugs);
+        plugs.all(|plug| matches!(plug.delivery, Delivery::Confirmed | Delivery::Accepted))
     }
 
     fn carry_out(&mut self, link: &Link, step: Step) {

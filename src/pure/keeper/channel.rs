@@ -219,6 +219,11 @@ impl Keeper {
         TimeDelta::from_std(self.now.up - self.clock_ran_since).unwrap_or(TimeDelta::MAX)
     }
 
+    /// Whether the wall clock has gone on as the other did.
+    pub(super) fn goes_on(&self) -> bool {
+        !self.stepping && self.jump() == Jump::Together
+    }
+
     fn jump(&self) -> Jump {
         let wall = self.now.wall - self.before.wall;
         let up = TimeDelta::from_std(self.now.up - self.before.up).unwrap_or(TimeDelta::MAX);
@@ -266,6 +271,7 @@ impl Keeper {
         let hands = state.range().filter_map(|plug| self.plugs[plug as usize].hand.as_ref()).map(|hand| hand.until);
         let wall = hands.chain(state.next).chain(override_end).min();
         let up = standing.and_then(|standing| standing.ends_up);
+        self.changed(channel);
         self.wall_timers.set(channel, if self.trusted { wall } else { None });
         self.channel_timers.set(channel, up);
     }

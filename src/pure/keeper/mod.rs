@@ -61,6 +61,10 @@ const PREPARED: usize = 64;
 const LONGEST_REST: Duration = Duration::from_secs(3600);
 /// The shortest, so that no mistake of ours can keep a processor busy.
 const SHORTEST_REST: Duration = Duration::from_millis(1);
+/// So many planned switchings are worked out at once; the rest are due in the next step, which comes without a rest. So the
+/// first commands of a large house are on their way while the last are worked out. Where the clock has jumped all of them are
+/// worked out in one step, the only one that sees the jump.
+const AT_ONCE: usize = 32;
 /// A wall clock that goes back by less was only trimmed.
 const TRIM: TimeDelta = TimeDelta::seconds(1);
 
@@ -106,6 +110,8 @@ pub struct Keeper {
     keeping: Keeping,
     /// A channel that is being tried.
     trying: Option<Box<Trying>>,
+    /// What was last shown of each channel.
+    shown: Vec<Option<view::Shown>>,
     /// Misses of the last day and when each was found.
     misses: VecDeque<(Duration, Miss)>,
     outputs: Vec<Output>,
@@ -132,6 +138,7 @@ impl Keeper {
             wall_timers: Timers::new(channels.len()),
             channel_timers: Timers::new(channels.len()),
             plug_timers: Timers::new(plugs.len()),
+            shown: view::nothing(channels.len()),
             channels,
             plugs,
             config,
@@ -164,7 +171,9 @@ impl Keeper {
         } else if self.trusted && now.wall + TRIM < self.before.wall {
             self.clock(true);
         }
-        self.pass_time();
+        // What else happens finds nothing left undone that was due before it.
+        let waits = matches!(input, Input::Tick | Input::Acked(_) | Input::Message { .. });
+        self.pass_time(if waits && self.goes_on() { AT_ONCE } else { usize::MAX });
         match input {
             Input::Tick | Input::Clock { .. } => {}
             Input::LinkUp => self.link_up(),
@@ -176,7 +185,7 @@ impl Keeper {
             Input::Reload(config) => self.reload(config),
             Input::Stop => self.stop(),
         }
-        self.pass_time();
+        self.pass_time(AT_ONCE);
         self.finish()
     }
 
@@ -199,11 +208,14 @@ impl Keeper {
         self.trying.as_ref().map(|trying| trying.filters().to_vec()).unwrap_or_default()
     }
 
-    /// Whatever is due by now.
-    fn pass_time(&mut self) {
+    /// Whatever is due by now; of planned switchings only so many.
+    fn pass_time(&mut self, mut at_most: usize) {
         if self.trusted {
-            while let Some(channel) = self.wall_timers.pop_due(self.now.wall) {
+            while at_most > 0
+                && let Some(channel) = self.wall_timers.pop_due(self.now.wall)
+            {
                 self.look(channel);
+                at_most -= 1;
             }
         }
         while let Some(channel) = self.channel_timers.pop_due(self.now.up) {
@@ -255,6 +267,7 @@ impl Keeper {
             (true, true) => self.clock_stepped(),
             (false, false) => {}
         }
+        self.shown = view::nothing(self.channels.len());
         self.ask_all();
     }
 

@@ -8,6 +8,7 @@ use smol_str::SmolStr;
 use super::channel::Channel;
 use super::plug::Plug;
 use super::timers::Timers;
+use super::view::nothing;
 use super::{Keeper, Listeners, Now, Output};
 use crate::pure::config::Config;
 use crate::pure::entry::{EntryKind, Note};
@@ -87,6 +88,7 @@ impl Keeper {
         self.plan = Plan::new(Arc::clone(&config));
         self.channels = channels;
         self.plugs = plugs;
+        self.shown = nothing(self.channels.len());
         for channel in 0..self.channels.len() as u32 {
             let range = self.channels[channel as usize].range();
             self.take_up_plan(channel);

@@ -451,6 +451,7 @@ impl Keeper {
     }
 
     pub(super) fn set_plug_timer(&mut self, plug: u32) {
+        self.changed(self.plugs[plug as usize].channel);
         if self.is_blinking(plug) {
             self.plug_timers.set(plug, None);
             return;

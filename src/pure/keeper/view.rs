@@ -1,5 +1,7 @@
 //! What the keeper knows, as status and page show it.
 
+use std::sync::Arc;
+
 use chrono::{DateTime, Utc};
 use smol_str::SmolStr;
 
@@ -17,8 +19,8 @@ pub struct Snapshot {
     pub trusted: bool,
     /// Whether the link is up.
     pub link_up: bool,
-    /// In the order of the file.
-    pub channels: Vec<ChannelView>,
+    /// In the order of the file. What has not changed is shared with the snapshot before.
+    pub channels: Vec<Arc<ChannelView>>,
     /// Misses of the last 24 h, oldest first.
     pub missed: Vec<Miss>,
 }
@@ -86,10 +88,24 @@ pub struct Miss {
     pub because: String,
 }
 
+/// What was last shown of a channel.
+#[derive(Debug)]
+pub(super) struct Shown {
+    view: Arc<ChannelView>,
+    /// While nothing happens to the channel it stays as it is from `since` and before `until`.
+    since: DateTime<Utc>,
+    until: DateTime<Utc>,
+}
+
+/// Nothing of so many channels has been shown yet.
+pub(super) fn nothing(channels: usize) -> Vec<Option<Shown>> {
+    (0..channels).map(|_| None).collect()
+}
+
 impl Keeper {
-    /// What is known now. Looks at every channel.
+    /// What is known now. Works out only what has changed: a burst of reports in a large house is shown several times.
     pub fn snapshot(&mut self, now: Now) -> Snapshot {
-        let channels = (0..self.channels.len() as u32).map(|channel| self.view(channel, now)).collect();
+        let channels = (0..self.channels.len() as u32).map(|channel| self.show(channel, now)).collect();
         let shown = self.misses.iter().filter(|(found, _)| *found + MISSES_SHOWN >= now.up);
         let missed = shown.map(|(_, miss)| miss.clone()).collect();
         Snapshot { now: now.wall, trusted: self.trusted, link_up: self.link.is_some(), channels, missed }
@@ -118,6 +134,38 @@ impl Keeper {
             }
         };
         self.channels[channel as usize].range().map(plug).collect()
+    }
+
+    /// Something has happened to a channel or one of its plugs.
+    pub(super) fn changed(&mut self, channel: u32) {
+        if let Some(shown) = &mut self.shown[channel as usize] {
+            shown.until = shown.since;
+        }
+    }
+
+    fn show(&mut self, channel: u32, now: Now) -> Arc<ChannelView> {
+        let at = channel as usize;
+        if let Some(shown) = &self.shown[at]
+            && shown.since <= now.wall
+            && now.wall < shown.until
+        {
+            let view = Arc::clone(&shown.view);
+            debug_assert_eq!(*view, self.view(channel, now), "something changed it unsaid");
+            return view;
+        }
+        let view = self.view(channel, now);
+        let view = match &self.shown[at] {
+            Some(shown) if *shown.view == view => Arc::clone(&shown.view),
+            _ => Arc::new(view),
+        };
+        let until = match (&self.channels[at].standing, self.trusted) {
+            // When a duration ends by the wall clock is worked out anew each time.
+            (Some(_), _) => now.wall,
+            (None, true) => self.plan.words_hold_until(at, now.wall),
+            (None, false) => DateTime::<Utc>::MAX_UTC,
+        };
+        self.shown[at] = Some(Shown { view: Arc::clone(&view), since: now.wall, until });
+        view
     }
 
     fn view(&mut self, channel: u32, now: Now) -> ChannelView {

@@ -143,6 +143,12 @@ impl Plan {
         (self.power(channel, at), self.because(channel, at))
     }
 
+    /// Until when [`Plan::wanted`] and [`Plan::next`] say what they say at an instant, as far as is known; after it.
+    pub fn words_hold_until(&mut self, channel: usize, at: DateTime<Utc>) -> DateTime<Utc> {
+        self.because(channel, at);
+        self.channels[channel].because.as_ref().map_or(at, |kept| kept.until)
+    }
+
     /// What the plan wants of a channel, without the words.
     pub fn power(&mut self, channel: usize, at: DateTime<Utc>) -> Power {
         self.state(channel, at).wanted

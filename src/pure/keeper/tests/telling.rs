@@ -48,6 +48,31 @@ fn what_was_prepared_for_comes_no_sooner_and_no_different() {
 }
 
 #[test]
+fn of_many_lamps_the_first_are_told_before_the_last_are_worked_out() {
+    let name =
+        |lamp: usize| JETTY.replace("jetty", &format!("jetty-{lamp}")).replace("yard/3", &format!("yard/{lamp}"));
+    let lamps: Vec<String> = (0..200).map(name).collect();
+    let parts: Vec<&str> = lamps.iter().map(String::as_str).collect();
+    let mut house = House::at("17:59", &parts);
+    house.hush();
+    // What the broker and the plugs answer takes the next step.
+    house.acks = false;
+    house.obedient.clear();
+    house.wall += chrono::TimeDelta::minutes(1);
+    house.up += std::time::Duration::from_secs(60);
+    let told = |house: &mut House| house.lines_with("/order on").len();
+    house.input(Input::Tick);
+    let first = told(&mut house);
+    assert!(0 < first && first < 100, "{first} at once");
+    let mut all = first;
+    while house.wake_at.is_some_and(|at| at <= house.wall) {
+        house.input(Input::Tick);
+        all += told(&mut house);
+    }
+    assert_eq!(all, 200, "the others are due at once, one step after the other");
+}
+
+#[test]
 fn a_silent_plug_is_told_again_and_missed_after_two_minutes() {
     let mut house = quiet(&[JETTY]);
     house.obedient.clear();
