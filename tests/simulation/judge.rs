@@ -70,9 +70,12 @@ pub struct Judge {
     link_at: i64,
     pub started_at: i64,
     pub killed_at: i64,
-    /// When it last ran with a trusted clock: later than that no sign of life can rightly be.
+    /// When it last ran with a trusted clock, and had on disk what fell due before: later than that no sign of life can rightly
+    /// be.
     lived_until: i64,
     trusted_before: bool,
+    /// When the clock came to be trusted while it ran, which puts on record what fell due until then.
+    regained_at: i64,
     pub clock_at: i64,
     pub wrong_since: Option<i64>,
     wrong_until: i64,
@@ -122,6 +125,7 @@ impl Judge {
             killed_at: now,
             lived_until: now,
             trusted_before: true,
+            regained_at: i64::MIN,
             clock_at: now,
             wrong_since: None,
             wrong_until: 0,

@@ -217,6 +217,13 @@ mod large {
         play(298, 50, 4 * 365);
     }
 
+    /// Found by seed 288: killed in the step in which trust came back, after a sign of life from a time when the clock had been
+    /// ahead; the judge held the keeper to what had fallen due without trust, which that step was about to record.
+    #[test]
+    fn a_kill_as_trust_comes_back_under_a_sign_of_a_time_to_come_leaves_unknown_what_fell_due_without_trust() {
+        play(288, 50, 5 * 365);
+    }
+
     /// Found by seed 733: a plug booted right at a switching, and its last will came after its first word; it was left wrong
     /// until the next switching.
     #[test]

@@ -326,6 +326,13 @@ impl World {
         self.stop(unwritten);
     }
 
+    /// The same amid a step that was about to hand so many entries to the daybook.
+    fn kill_amid(&mut self, records: usize) {
+        self.judge.noted.truncate(self.judge.noted.len() - records);
+        let unwritten = if self.rng.bool() { 0 } else { self.rng.i64(0..200) };
+        self.stop(unwritten.max(1));
+    }
+
     /// The power fails: what the system had not written out is lost too.
     pub fn power_cut(&mut self) {
         let unwritten = self.rng.i64(0..2000);
@@ -341,7 +348,7 @@ impl World {
         self.link = None;
         self.kill_after = None;
         self.wire.half_open = false;
-        super::judge::killed(self);
+        super::judge::killed(self, unwritten);
     }
 
     pub fn input(&mut self, input: Input) {
@@ -404,15 +411,12 @@ impl World {
                     }
                 };
                 if dies {
-                    // Not one of them had been handed over.
-                    self.judge.noted.truncate(self.judge.noted.len() - records.len());
-                    return self.kill();
+                    return self.kill_amid(records.len());
                 }
             }
         }
         if !records.is_empty() && self.dies() {
-            self.judge.noted.truncate(self.judge.noted.len() - records.len());
-            return self.kill();
+            return self.kill_amid(records.len());
         }
         self.disk.record(self.now, records, self.trusted);
         if alive {

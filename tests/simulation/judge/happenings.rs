@@ -55,10 +55,13 @@ pub fn started(world: &mut World) {
     clock_changed(world);
 }
 
-pub fn killed(world: &mut World) {
-    world.judge.killed_at = world.now;
-    if world.trusted {
-        world.judge.lived_until = world.now;
+/// Killed, and of what was recorded within so many ms nothing is on disk.
+pub fn killed(world: &mut World, unwritten: i64) {
+    let (now, judge) = (world.now, &mut world.judge);
+    judge.killed_at = now;
+    // What fell due without trust is put on record in the step in which trust comes: without that it is still to be found.
+    if world.trusted && judge.regained_at <= now - unwritten {
+        judge.lived_until = now;
     }
     if let Some((_, order)) = world.judge.order.take() {
         let channels = match order {
@@ -103,6 +106,8 @@ pub fn clock_set(world: &mut World) {
     let running = world.daemon.is_some();
     if running && judge.trusted_before {
         judge.lived_until = now;
+    } else if running && world.trusted {
+        judge.regained_at = now;
     }
     for lamp in 0..judge.words.len() {
         let Some(word) = &judge.words[lamp] else { continue };
