@@ -166,11 +166,13 @@ fn plugs(port: u16, ready: &Sender<()>) {
     });
 }
 
-/// A figure of `/proc/PID/status` in kB.
-fn memory_kb(pid: u32) -> u64 {
+/// What is resident, and what of it is not the program's own file, in kB.
+fn memory_kb(pid: u32) -> [u64; 2] {
     let status = fs::read_to_string(format!("/proc/{pid}/status")).expect("the daemon runs");
-    let line = status.lines().find_map(|line| line.strip_prefix("VmRSS:")).expect("VmRSS");
-    line.trim().trim_end_matches(" kB").parse().expect("kB")
+    ["VmRSS:", "RssAnon:"].map(|name| {
+        let line = status.lines().find_map(|line| line.strip_prefix(name)).expect(name);
+        line.trim().trim_end_matches(" kB").parse().expect("kB")
+    })
 }
 
 fn quantile(sorted: &[f64], of: f64) -> f64 {
@@ -229,7 +231,7 @@ fn main() {
         ("under load", from_s(10 + seconds), from_s(10 + 2 * seconds)),
         ("at rest again", from_s(15 + 2 * seconds), from_s(15 + 3 * seconds)),
     ];
-    let mut memory: BTreeMap<&str, Vec<u64>> = BTreeMap::new();
+    let mut memory: BTreeMap<&str, Vec<[u64; 2]>> = BTreeMap::new();
     let mut loading = None;
     let pid = daemon.0.id();
     loop {
@@ -247,13 +249,16 @@ fn main() {
     }
     let served = loading.map(|loading| loading.join().expect("the load ends")).expect("there was load");
     report(&arrivals, &parts);
-    let mean = |name: &str| memory[name].iter().sum::<u64>() / memory[name].len() as u64;
-    let most = memory["under load"].iter().max().expect("read");
-    println!(
-        "\nresident memory of the daemon: {} kB at rest, {most} kB at most under load, {} kB at rest again",
-        mean("at rest"),
-        mean("at rest again")
-    );
+    let kb = |name: &str, which: usize| memory[name].iter().map(move |both| both[which]);
+    let mean = |name: &str, which: usize| kb(name, which).sum::<u64>() / memory[name].len() as u64;
+    for (which, what) in ["resident memory of the daemon", "without the program's own file"].into_iter().enumerate() {
+        println!(
+            "\n{what}: {} kB at rest, {} kB at most under load, {} kB at rest again",
+            mean("at rest", which),
+            kb("under load", which).max().expect("read"),
+            mean("at rest again", which)
+        );
+    }
     println!("load: {served}");
     let _ = daemon;
 }
