@@ -1,8 +1,9 @@
 //! Who may have answers: a bounded number of connections in all and from one address, and room for whoever asks next.
 //!
-//! A place is taken with a connection's first request and kept for the further ones. Whoever finds none waits a little, and for each who waits one connection is asked to go: an idle one at
-//! once, the longest idle first; a busy one, the oldest first, when it has its answer. So nobody who keeps connections
-//! can shut others out, and a reverse proxy, for whom all people have one address, loses no answer by it.
+//! A place is taken with a connection's first request and kept for the further ones. Whoever finds none waits a little,
+//! and for each who waits one connection is asked to go: an idle one at once, the longest idle first; a busy one, the
+//! oldest first, when it has its answer. So nobody who keeps connections can shut others out, and a reverse proxy, for
+//! whom all people have one address, loses no answer by it.
 
 use std::collections::VecDeque;
 use std::net::{IpAddr, Ipv6Addr};
