@@ -222,6 +222,100 @@ fn a_plug_of_its_own_kind_is_described_by_answers() {
     );
 }
 
+/// An authority's certificate, by openssl.
+#[cfg(feature = "tls")]
+fn authority(folder: &Path) {
+    let mut openssl = Command::new("openssl");
+    openssl.args("req -x509 -newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes -subj /CN=ours -days 2".split(' '));
+    openssl.args(["-keyout", "ours.key", "-out", "ours.pem"]).current_dir(folder);
+    let run = openssl.output().expect("openssl: is the package openssl installed?");
+    assert!(run.status.success(), "{}", String::from_utf8_lossy(&run.stderr));
+}
+
+#[cfg(feature = "tls")]
+#[test]
+fn where_the_broker_speaks_tls_the_authority_s_file_is_asked_for_and_read_at_once() {
+    let folder = folder();
+    authority(folder.path());
+    // Then no password file, the name and the kind that are proposed, and yes.
+    let answers = "mqtts://broker.example\nnothing.pem\nzone.tab\nours.pem\nlampward\n\n\n\n\n";
+    let output = new(folder.path(), &[&["--ask"], &HOUSE[..], &LAMP].concat(), answers);
+    let said = String::from_utf8_lossy(&output.stderr);
+    assert_eq!(output.status.code(), Some(0), "{said}");
+    for (file, why) in [
+        ("nothing.pem", "no such file or directory"),
+        ("zone.tab", "there is no certificate in it; it begins with -----BEGIN CERTIFICATE-----"),
+    ] {
+        let path = folder.path().join(file);
+        let words = format!("  cannot read the certificate of the broker's authority from {}: {why}\n", path.display());
+        assert!(said.contains(&words), "{words:?} is not in: {said}");
+    }
+    // The whole path: the daemon starts in another folder.
+    let expected = format!(
+        "[broker]\naddress = \"mqtts://broker.example\"\nca = \"{}\"\nuser = \"lampward\"\n",
+        folder.path().join("ours.pem").display()
+    );
+    let text = text(folder.path()).expect("it is written");
+    assert!(bare(&text).contains(&expected), "{text}");
+    let checked = read("lampward.toml", text.as_bytes()).unwrap_or_else(|faults| panic!("{faults}"));
+    assert_eq!(checked.warnings, []);
+}
+
+#[cfg(feature = "tls")]
+#[test]
+fn the_authority_s_file_is_an_option_too() {
+    let made = folder();
+    authority(made.path());
+    let ours = made.path().join("ours.pem").display().to_string();
+    let broker = format!("[broker]\naddress = \"mqtts://192.0.2.7\"\nca = \"{ours}\"\n");
+    let at = LEAST.find("[channel").expect("a lamp");
+    let expected = [&LEAST[..at], &broker, &LEAST[at..]].concat();
+    check_written(&[&HOUSE[..], &LAMP, &["--broker", "mqtts://192.0.2.7", "--ca", &ours]].concat(), "", &expected);
+    for (more, words) in [
+        (["--broker", "mqtts://192.0.2.7"], "--ca: cannot read the certificate of the broker's authority from "),
+        (["--broker", "mqtt://192.0.2.7"], "--ca: `ca` goes with an address that begins with mqtts://"),
+        (["--broker", "own"], "--ca goes with --broker and an address"),
+    ] {
+        check_refused(None, &[&HOUSE[..], &LAMP, &more, &["--ca", "nothing.pem"]].concat(), "", 2, &[words]);
+    }
+    check_refused(Some(THERE), &[&LAMP[..], &["--ca", &ours]].concat(), "", 2, &["--ca is for a new file"]);
+}
+
+#[cfg(feature = "tls")]
+#[test]
+fn without_an_authority_of_one_s_own_the_system_s_are_meant_and_lacking_ones_are_told_of() {
+    let folder = folder();
+    let mut command = Command::new(env!("CARGO_BIN_EXE_lampward"));
+    command.arg("new").env("SSL_CERT_FILE", folder.path().join("nothing.pem")).env_remove("SSL_CERT_DIR");
+    let output = spoken_to(
+        &mut command,
+        folder.path(),
+        &[&HOUSE[..], &LAMP, &["--broker", "mqtts://broker.example"]].concat(),
+        "",
+    );
+    let said = String::from_utf8_lossy(&output.stderr);
+    assert_eq!(output.status.code(), Some(0), "{said}");
+    assert!(said.starts_with("  to be looked at: this system has no certificate of an authority"), "{said}");
+    assert!(!text(folder.path()).expect("it is written").contains("ca ="));
+}
+
+#[cfg(not(feature = "tls"))]
+#[test]
+fn a_build_without_tls_says_so_where_a_broker_needs_it() {
+    let arguments = [&HOUSE[..], &LAMP, &["--broker", "mqtts://broker.example"]].concat();
+    check_refused(
+        None,
+        &[&arguments[..], &["--ca", "zone.tab"]].concat(),
+        "",
+        2,
+        &["--ca: this lampward was built without TLS"],
+    );
+    let folder = folder();
+    let output = new(folder.path(), &arguments, "");
+    let said = String::from_utf8_lossy(&output.stderr);
+    assert!(said.starts_with("  to be looked at: this lampward was built without TLS"), "{said}");
+}
+
 #[test]
 fn when_the_answers_end_nothing_is_written() {
     let ended = ["the answers ended: nothing is written"];

@@ -25,6 +25,8 @@ pub struct House {
 pub struct Broker {
     /// `address`.
     pub address: String,
+    /// `ca`.
+    pub ca: Option<String>,
     /// `user`.
     pub user: Option<String>,
     /// `password_file`.
@@ -182,7 +184,8 @@ pub fn house_text(house: &House) -> String {
             .to_owned(),
         Some(broker) => {
             let mut text = format!("[broker]\naddress = {}\n", literal(&broker.address));
-            for (key, value) in [("user", &broker.user), ("password_file", &broker.password_file)] {
+            let rows = [("ca", &broker.ca), ("user", &broker.user), ("password_file", &broker.password_file)];
+            for (key, value) in rows {
                 if let Some(value) = value {
                     let _ = writeln!(text, "{key} = {}", literal(value));
                 }
@@ -335,7 +338,8 @@ mod tests {
             ..lamp()
         };
         let broker = Broker {
-            address: "mqtt://192.0.2.7:1883".to_owned(),
+            address: "mqtts://192.0.2.7:8883".to_owned(),
+            ca: Some("/etc/lampward/broker-authority.pem".to_owned()),
             user: Some("lampward".to_owned()),
             password_file: Some("/etc/lampward/broker-password".to_owned()),
         };
@@ -353,7 +357,8 @@ time_zone = "Europe/Oslo"
 bedtime = "22:45"
 rising = "06:15"
 [broker]
-address = "mqtt://192.0.2.7:1883"
+address = "mqtts://192.0.2.7:8883"
+ca = "/etc/lampward/broker-authority.pem"
 user = "lampward"
 password_file = "/etc/lampward/broker-password"
 [plug_kind.socket]

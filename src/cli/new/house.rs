@@ -5,6 +5,7 @@ use super::{New, judge, words};
 use crate::cli::Failure;
 use crate::cli::columns::columns;
 use crate::cli::locate::{Around, BAUD, GPSD, Source, listen, zone_rows};
+use crate::link::Tls;
 use crate::pure::config::{Position, parse_position};
 use crate::pure::starter::{Broker, House, house_text};
 
@@ -107,15 +108,38 @@ fn broker(new: &New, answers: &mut Answers, house: &House) -> Result<Option<Brok
         address => with(Broker { address: address.to_owned(), ..Broker::default() }),
     })?;
     let Some(mut broker) = broker else {
-        if let Some(option) =
-            new.user.as_ref().map(|_| "--user").or(new.password_file.as_ref().map(|_| "--password-file"))
-        {
+        let given = [("--ca", &new.ca), ("--user", &new.user), ("--password-file", &new.password_file)];
+        if let Some((option, _)) = given.into_iter().find(|(_, value)| value.is_some()) {
             return Err(Failure::Fault(format!("{option} goes with --broker and an address")));
         }
         answers.note("  Until it is given an address no plug on your network reaches it: see docs/broker.md.");
         return Ok(None);
     };
     let none = |answer: &str| (!answer.is_empty() && answer != "none").then(|| answer.to_owned());
+    // An option is judged with any address: the reader says what it goes with.
+    if broker.address.starts_with("mqtts://") || new.ca.is_some() {
+        let question = Question {
+            option: "--ca",
+            given: new.ca.as_deref(),
+            words: "The file (PEM) of the authority that signed its certificate; none: those that this system trusts\nAuthority",
+            default: Some(""),
+        };
+        broker = answers
+            .get(&question, |answer| {
+                let fits = with(Broker { ca: none(answer), ..broker.clone() })?;
+                match none(answer) {
+                    Some(file) => with(Broker { ca: Some(authority(&file)?), ..broker.clone() }),
+                    None => Ok(fits),
+                }
+            })?
+            .unwrap_or_default();
+        if broker.ca.is_none()
+            && let Err(why) = Tls::new(None)
+        {
+            // The file may be meant for another computer.
+            eprintln!("  to be looked at: {why}");
+        }
+    }
     let question = Question {
         option: "--user",
         given: new.user.as_deref(),
@@ -136,4 +160,11 @@ fn broker(new: &New, answers: &mut Answers, house: &House) -> Result<Option<Brok
             .unwrap_or_default();
     }
     Ok(Some(broker))
+}
+
+/// The path of an authority's file as it has to stand in the file, whose reader starts in another folder than we.
+fn authority(answer: &str) -> Result<String, String> {
+    let file = std::path::absolute(answer).map_err(|error| format!("{answer} is no path: {error}"))?;
+    Tls::new(Some(&file))?;
+    Ok(file.display().to_string())
 }

@@ -50,6 +50,9 @@ pub struct New {
     /// The broker of the plugs, such as mqtt://192.0.2.7:1883; or own: Lampward's own [default: own].
     #[arg(long, value_name = "ADDRESS", help_heading = "A new file")]
     pub broker: Option<String>,
+    /// The file (PEM) of the authority that signed the certificate of a broker with mqtts:// [default: those the system trusts].
+    #[arg(long, value_name = "FILE", help_heading = "A new file")]
+    pub ca: Option<String>,
     /// The account with which Lampward logs in at the broker.
     #[arg(long, value_name = "NAME", help_heading = "A new file")]
     pub user: Option<String>,
@@ -134,6 +137,7 @@ impl New {
             ("--position", &self.position),
             ("--time-zone", &self.time_zone),
             ("--broker", &self.broker),
+            ("--ca", &self.ca),
             ("--user", &self.user),
             ("--password-file", &self.password_file),
         ];
