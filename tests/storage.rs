@@ -248,7 +248,7 @@ fn on_a_full_disk_lamps_are_switched_it_is_said_and_all_is_recorded_once_there_i
     assert!(entries.contains("override over"), "what happened meanwhile is on record: {entries}");
 }
 
-/// What each store is torn or cut to, in turn; the library's own tests do it at thousands of places (tests/stores.rs).
+/// What each store is torn or cut to, in turn; the library's own tests do it at thousands of places (tests/stores).
 #[test]
 fn the_daemon_starts_on_every_torn_or_truncated_store_and_damage_to_one_costs_the_other_nothing() {
     let broker = Mosquitto::start();

@@ -149,6 +149,16 @@ fn the_real_gpsd_tells_of_a_receiver_without_a_fix_and_of_garbage() {
 }
 
 #[test]
+fn the_real_gpsd_makes_no_place_of_wrong_checksums() {
+    let receiver = Receiver::start(&["--says", "checksums", "--every", "0.2"]);
+    let gpsd = Gpsd::start(receiver.device());
+    check_failure(
+        &["--gpsd", &gpsd.address, "--wait", "5 s"],
+        &["has heard nothing that it understands from /dev/pts/"],
+    );
+}
+
+#[test]
 fn a_receiver_pulled_from_the_real_gpsd_is_missed() {
     let receiver = Receiver::start(&["--says", "none", "--every", "0.2"]);
     let gpsd = Gpsd::start(receiver.device());

@@ -11,6 +11,7 @@ mod write;
 use std::io::{BufRead, BufReader};
 use std::path::Path;
 use std::process::{Command, Output, Stdio};
+use std::time::{Duration, Instant};
 
 /// Lines as `zone.tab` of the tz database has them, so that an answer does not depend on the machine's release of it.
 const TOWNS: &str = "NO\t+5955+01045\tEurope/Oslo\nGB\t+513030-0000731\tEurope/London\n\
@@ -38,11 +39,19 @@ fn found(arguments: &[&str]) -> String {
     out.into_owned()
 }
 
-/// Why it finds none: the last line of standard error holds all of these words, and the answer is 1.
+/// What a busy machine may take beyond the time that was allowed.
+const SLACK: Duration = Duration::from_secs(15);
+
+/// Why it finds none: the last line of standard error holds all of these words, and the answer is 1, within the seconds that
+/// `--wait` allows.
 #[track_caller]
 fn check_failure(arguments: &[&str], words: &[&str]) {
     let folder = tempfile::tempdir().expect("a folder");
+    let seconds = arguments.iter().find_map(|argument| argument.strip_suffix(" s")?.parse().ok());
+    let begun = Instant::now();
     let output = locate(folder.path(), arguments);
+    let (took, limit) = (begun.elapsed(), seconds.map_or(Duration::ZERO, Duration::from_secs));
+    assert!(took < limit + SLACK, "it took {took:?}, of {limit:?}");
     let err = String::from_utf8_lossy(&output.stderr);
     let last = err.lines().last().unwrap_or_default();
     assert_eq!((output.status.code(), String::from_utf8_lossy(&output.stdout).as_ref()), (Some(1), ""), "{err}");
