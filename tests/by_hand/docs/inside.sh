@@ -107,6 +107,19 @@ doc watching.md "curl -s http://127.0.0.1:8460/status | jq -e '.missed == [] and
 doc watching.md "mosquitto_sub -h 192.0.2.7 -v -t 'lampward/+/missed' -t 'lampward/+/alive'" \
   "mosquitto_sub -h 192.0.2.7 -v -t 'lampward/+/missed' -t 'lampward/+/alive' -C 1 -W 10"; shows 'lampward/skarvholmen/alive here'
 
+# Told by systemd: the page's units, with a `tell` that writes down what it is told.
+printf '#!/bin/sh\necho "$1" >>/tmp/told\n' >/usr/local/bin/tell && chmod 755 /usr/local/bin/tell
+awk '/^```ini/ { getline; path = $2; system("mkdir -p \"$(dirname " path ")\""); next } /^```/ { path = "" } path { print > path }' $pages/watching.md
+is "four units are on the page" test -e /etc/systemd/system/tell@.service -a -e /etc/systemd/system/lamps-well.service \
+  -a -e /etc/systemd/system/lamps-well.timer -a -e /etc/systemd/system/lampward.service.d/tell.conf
+doc watching.md 'sudo systemctl daemon-reload && sudo systemctl enable --now lamps-well.timer'
+lampward cancel jetty >/dev/null; systemctl stop lampward; systemctl start lamps-well 2>/dev/null
+is "told that nobody answers" await 10 grep -q '^lamps-well.service has failed' /tmp/told
+is "nothing was told of an orderly stop" bash -c "! grep 'lampward has ended' /tmp/told"
+systemctl start lampward; await 20 up; kill -KILL "$(systemctl show lampward -P MainPID)"
+is "told of a killed one, and why" await 10 grep -qx 'lampward has ended: signal' /tmp/told
+await 20 up; rm /etc/systemd/system/lampward.service.d/tell.conf; systemctl daemon-reload
+
 # Secrets, and who gets in.
 doc install.md 'sudo install -d -m 700 /etc/credstore'
 doc install.md "sudo sh -c 'umask 077; cat > /etc/credstore/broker-password'" "echo 'a word' | sudo sh -c 'umask 077; cat > /etc/credstore/broker-password'"
