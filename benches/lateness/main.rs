@@ -12,88 +12,32 @@
 //! finish their header, each made anew as soon as it is cut, and 2,000 requests a second for `/status`; at rest again.
 //! Lateness is the arrival less the instant that was due. The daemon's resident memory is read four times a second.
 
+#[path = "../common.rs"]
+mod common;
 mod floor;
 mod load;
 
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::fs;
-use std::net::{SocketAddr, TcpListener};
+use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
+use std::process::Command;
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::thread;
-use std::time::{Duration, SystemTime, UNIX_EPOCH};
+use std::time::Duration;
 
 use chrono::{DateTime, Utc};
-use lampward::pure::sun::{Crossing, Sun};
+use common::{Program, free_port, head, mosquitto, quantile, wall_ns};
 use rumqttc::{Client, Event, MqttOptions, Packet, Publish, QoS};
 
 /// So many lamps in the house.
 const LAMPS: usize = 200;
 /// Lamps take turns: each is on for so many seconds, then off for as many.
 const TURN_S: i64 = 20;
-/// sunset's altitude, as docs/rules.md has it.
-const SUNSET_DEG: f64 = -50.0 / 60.0;
-
-/// Nanoseconds of the wall clock.
-pub fn wall_ns() -> i64 {
-    SystemTime::now().duration_since(UNIX_EPOCH).expect("after 1970").as_nanos() as i64
-}
-
-/// What a child leaves behind is ended with it.
-struct Program(Child);
-
-impl Drop for Program {
-    fn drop(&mut self) {
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
-}
-
-fn free_port() -> u16 {
-    TcpListener::bind("127.0.0.1:0").expect("a port").local_addr().expect("an address").port()
-}
-
-fn mosquitto(folder: &Path) -> (Program, u16) {
-    let (port, conf) = (free_port(), folder.join("conf"));
-    let lines = format!("listener {port} 127.0.0.1\nallow_anonymous true\nset_tcp_nodelay true\nlog_type error\n");
-    fs::write(&conf, lines).expect("a file");
-    let path = format!("{}:/usr/sbin", std::env::var("PATH").unwrap_or_default());
-    let mut command = Command::new("mosquitto");
-    let child = command.arg("-c").arg(conf).env("PATH", path).stderr(Stdio::null()).spawn();
-    (Program(child.expect("mosquitto starts: is the package installed?")), port)
-}
-
-/// A place on the equator where the Sun sets at an instant, and a UTC offset that fits it.
-fn place_of_sunset(at: DateTime<Utc>) -> (f64, i64) {
-    let sunset = |longitude_deg: f64| {
-        let sun = Sun::new(0.0, longitude_deg);
-        match sun.day(sun.solar_date(at)).set(SUNSET_DEG) {
-            Crossing::At(set) => (set - at).as_seconds_f64(),
-            other => panic!("{other:?} on the equator"),
-        }
-    };
-    // The Sun goes 15 degrees an hour; a few steps bring the sunset to the second.
-    let mut longitude_deg: f64 = 0.0;
-    for _ in 0..20 {
-        let late_s = sunset(longitude_deg);
-        let late_s = (late_s + 43_200.0).rem_euclid(86_400.0) - 43_200.0;
-        longitude_deg = (longitude_deg + late_s / 240.0 + 180.0).rem_euclid(360.0) - 180.0;
-    }
-    (longitude_deg, (longitude_deg / 15.0).round() as i64)
-}
-
 /// The file: `each` lamps for each second of a turn, every one on and off from there by turns, and the others far off.
 fn house(folder: &Path, sunset: DateTime<Utc>, seconds: i64, each: usize, broker: u16, page: u16) -> PathBuf {
-    let (longitude_deg, hours) = place_of_sunset(sunset);
-    let (east, sign) = (if longitude_deg < 0.0 { 'W' } else { 'E' }, if hours < 0 { '-' } else { '+' });
-    let mut text = format!(
-        "[place]\nname = \"Skarvholmen\"\nposition = \"0 N, {:.4} {east}\"\ntime_zone = \"{sign}{:02}:00\"\n[broker]\naddress = \
-         \"mqtt://127.0.0.1:{broker}\"\n[web]\nlisten = \"127.0.0.1:{page}\"\n[clock]\ntrust = \"always\"\n",
-        longitude_deg.abs(),
-        hours.abs()
-    );
+    let mut text = head("Skarvholmen", sunset, &format!("address = \"mqtt://127.0.0.1:{broker}\""), page);
     for (second, lamp) in (0..TURN_S).flat_map(|second| (0..each).map(move |lamp| (second, lamp))) {
         let name = format!("s{second}-{lamp}");
         let _ = write!(text, "[channel.{name}]\nlabel = \"Lamp {name}\"\nplug = \"p/{name}\"\nlit = [\n");
@@ -175,10 +119,6 @@ fn memory_kb(pid: u32) -> [u64; 2] {
     })
 }
 
-fn quantile(sorted: &[f64], of: f64) -> f64 {
-    sorted[((sorted.len() as f64 * of).ceil() as usize).clamp(1, sorted.len()) - 1]
-}
-
 /// One line of the table: lateness in milliseconds of the daemon, of the floor, and the ratios.
 fn line(name: &str, late_ms: &mut [Vec<f64>; 2]) {
     for side in late_ms.iter_mut() {
@@ -201,7 +141,8 @@ fn main() {
     let each = numbers.next().map_or(10, |each| each as usize);
     assert!((1..=LAMPS / TURN_S as usize).contains(&each), "1 to {} lamps at each instant", LAMPS / TURN_S as usize);
     let folder = tempfile::tempdir().expect("a folder");
-    let (_broker, broker) = mosquitto(folder.path());
+    let broker = free_port();
+    let _broker = mosquitto(folder.path(), broker);
     let page = free_port();
     let begin = (wall_ns() / 1_000_000_000 + 8) * 1_000_000_000;
     let sunset = DateTime::from_timestamp_nanos(begin);

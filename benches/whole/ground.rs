@@ -3,23 +3,16 @@
 use std::fmt::Write as _;
 use std::fs;
 use std::io::{BufRead, BufReader};
-use std::net::TcpListener;
 use std::path::{Path, PathBuf};
-use std::process::{Child, ChildStdout, Command, Stdio};
-use std::time::{Duration, SystemTime, UNIX_EPOCH};
+use std::process::{ChildStdout, Command, Stdio};
+use std::time::Duration;
 
-use chrono::{DateTime, Utc};
-use lampward::pure::sun::{Crossing, Sun};
+use chrono::DateTime;
+
+use super::common;
+pub use super::common::{Program, free_port, wait_for_port, wall_ns};
 
 pub const SECOND_NS: i64 = 1_000_000_000;
-
-/// sunset's altitude, as docs/rules.md has it.
-const SUNSET_DEG: f64 = -50.0 / 60.0;
-
-/// Nanoseconds of the wall clock.
-pub fn wall_ns() -> i64 {
-    SystemTime::now().duration_since(UNIX_EPOCH).expect("after 1970").as_nanos() as i64
-}
 
 /// The wall clock at a full second, so many seconds from now.
 pub fn full_second_in(seconds: i64) -> i64 {
@@ -30,9 +23,6 @@ pub fn sleep_until(at_ns: i64) {
     let left = u64::try_from(at_ns - wall_ns()).unwrap_or(0);
     std::thread::sleep(Duration::from_nanos(left));
 }
-
-/// A child, ended with its handle.
-pub struct Program(pub Child);
 
 impl Program {
     pub fn pid(&self) -> u32 {
@@ -46,40 +36,10 @@ impl Program {
     }
 }
 
-impl Drop for Program {
-    fn drop(&mut self) {
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
-}
-
-pub fn free_port() -> u16 {
-    TcpListener::bind("127.0.0.1:0").expect("a port").local_addr().expect("an address").port()
-}
-
-/// A mosquitto that throws nothing away: what it would is not the daemon's doing.
+/// A broker on a free port.
 pub fn mosquitto(folder: &Path) -> (Program, u16) {
-    let (port, conf) = (free_port(), folder.join("mosquitto.conf"));
-    let lines = format!(
-        "listener {port} 127.0.0.1\nuser root\nallow_anonymous true\nset_tcp_nodelay true\nlog_type error\nmax_queued_messages 0\n"
-    );
-    fs::write(&conf, lines).expect("a file");
-    let path = format!("{}:/usr/sbin", std::env::var("PATH").unwrap_or_default());
-    let child = Command::new("mosquitto").arg("-c").arg(conf).env("PATH", path).stderr(Stdio::null()).spawn();
-    let program = Program(child.expect("mosquitto starts: is the package installed?"));
-    wait_for_port(port);
-    (program, port)
-}
-
-/// Until something listens there.
-pub fn wait_for_port(port: u16) {
-    for _ in 0..600 {
-        if std::net::TcpStream::connect(("127.0.0.1", port)).is_ok() {
-            return;
-        }
-        std::thread::sleep(Duration::from_millis(50));
-    }
-    panic!("nothing listens on port {port}");
+    let port = free_port();
+    (common::mosquitto(folder, port), port)
 }
 
 /// The floors; built by `cargo build --release --example skeleton`, as tests/bench does.
@@ -90,24 +50,6 @@ pub fn skeleton(words: &[String]) -> Program {
     Program(
         child.unwrap_or_else(|error| panic!("{}: {error}; cargo build --release --example skeleton", path.display())),
     )
-}
-
-/// A place on the equator where the Sun sets at an instant, and a UTC offset that fits it.
-fn place_of_sunset(at: DateTime<Utc>) -> (f64, i64) {
-    let sunset = |longitude_deg: f64| {
-        let sun = Sun::new(0.0, longitude_deg);
-        match sun.day(sun.solar_date(at)).set(SUNSET_DEG) {
-            Crossing::At(set) => (set - at).as_seconds_f64(),
-            other => panic!("{other:?} on the equator"),
-        }
-    };
-    // The Sun goes 15 degrees an hour; a few steps bring the sunset to the second.
-    let mut longitude_deg: f64 = 0.0;
-    for _ in 0..20 {
-        let late_s = (sunset(longitude_deg) + 43_200.0).rem_euclid(86_400.0) - 43_200.0;
-        longitude_deg = (longitude_deg + late_s / 240.0 + 180.0).rem_euclid(360.0) - 180.0;
-    }
-    (longitude_deg, (longitude_deg / 15.0).round() as i64)
 }
 
 /// A file with lamps.
@@ -133,17 +75,10 @@ pub struct Daemon {
 impl House<'_> {
     /// Writes the file; where it lies and the port of the page.
     pub fn write(&self, folder: &Path) -> (PathBuf, u16) {
-        let (longitude_deg, hours) = place_of_sunset(DateTime::from_timestamp_nanos(self.sunset_ns));
-        let (east, sign) = (if longitude_deg < 0.0 { 'W' } else { 'E' }, if hours < 0 { '-' } else { '+' });
         let page = free_port();
-        let broker = if self.own { "serve = \"" } else { "address = \"mqtt://" };
-        let mut text = format!(
-            "[place]\nname = \"Skarvholmen\"\nposition = \"0 N, {:.4} {east}\"\ntime_zone = \"{sign}{:02}:00\"\n[broker]\n\
-             {broker}127.0.0.1:{}\"\n[web]\nlisten = \"127.0.0.1:{page}\"\n[clock]\ntrust = \"always\"\n",
-            longitude_deg.abs(),
-            hours.abs(),
-            self.broker,
-        );
+        let broker =
+            format!("{}127.0.0.1:{}\"", if self.own { "serve = \"" } else { "address = \"mqtt://" }, self.broker);
+        let mut text = common::head("Skarvholmen", DateTime::from_timestamp_nanos(self.sunset_ns), &broker, page);
         for lamp in 0..self.channels {
             // Terse: ten thousand of them must fit into the 2 MiB that a file may have.
             let _ = write!(text, "[channel.c{lamp}]\nlabel=\"Lamp {lamp}\"\nplug=\"yard/{lamp}\"\nlit=[");
@@ -252,7 +187,7 @@ impl Spread {
         if sorted.is_empty() {
             return f64::NAN;
         }
-        sorted[((sorted.len() as f64 * of).ceil() as usize).clamp(1, sorted.len()) - 1]
+        common::quantile(&sorted, of)
     }
 
     /// `median (least–most)`.

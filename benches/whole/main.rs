@@ -10,6 +10,8 @@
 //! libraries cost without Lampward.
 
 mod burst;
+#[path = "../common.rs"]
+mod common;
 mod ground;
 mod idle;
 mod memory;
@@ -20,7 +22,7 @@ mod web;
 fn main() {
     // Cargo adds a word of its own.
     let words: Vec<String> = std::env::args().skip(1).filter(|word| word != "--bench").collect();
-    let (part, rest) = words.split_first().expect("which part? burst, memory, flat, idle start or web");
+    let (part, rest) = words.split_first().expect("which part? burst, memory, flat, idle, start or web");
     match part.as_str() {
         "burst" => burst::run(rest),
         "memory" => memory::run(rest),

@@ -10,14 +10,15 @@
 //! `PREFIX/NUMBER/order`, QoS 1, with as many in flight as the daemon has; prints a line a burst: the instant due, that of the
 //! last PUBACK, and that of the last report heard on `PREFIX/+/report`, all in nanoseconds of the wall clock.
 
+#[path = "../instants.rs"]
+mod instants;
+
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 use axum::Router;
 use axum::routing::get;
+use instants::instants;
 use rumqttc::{AsyncClient, Event, EventLoop, MqttOptions, Packet, QoS};
-use rustix::time::{
-    Itimerspec, TimerfdClockId, TimerfdFlags, TimerfdTimerFlags, Timespec, timerfd_create, timerfd_settime,
-};
 use tokio::sync::mpsc;
 
 /// As the daemon has them.
@@ -66,28 +67,6 @@ async fn idle(broker: u16, web: u16) {
             Err(_) => tokio::time::sleep(Duration::from_millis(250)).await,
         }
     }
-}
-
-/// Gives each instant when it has come. The timer is read on a thread of its own, which spares the one unsafe line that an
-/// asynchronous one needs.
-fn instants(first_ns: i64, step_ns: i64, times: i64) -> mpsc::UnboundedReceiver<i64> {
-    let (give, due) = mpsc::unbounded_channel();
-    std::thread::spawn(move || {
-        let timer = timerfd_create(TimerfdClockId::Realtime, TimerfdFlags::CLOEXEC).expect("a timer");
-        for turn in 0..times {
-            let at_ns = first_ns + turn * step_ns;
-            let at = Timespec { tv_sec: at_ns / 1_000_000_000, tv_nsec: at_ns % 1_000_000_000 };
-            let once = Itimerspec { it_interval: Timespec { tv_sec: 0, tv_nsec: 0 }, it_value: at };
-            timerfd_settime(&timer, TimerfdTimerFlags::ABSTIME, &once).expect("setting it");
-            rustix::io::read(&timer, &mut [0_u8; 8]).expect("waiting for it");
-            if give.send(at_ns).is_err() {
-                return;
-            }
-        }
-        // The last burst has its time as well.
-        std::thread::sleep(Duration::from_nanos(step_ns.unsigned_abs()));
-    });
-    due
 }
 
 async fn burst(broker: u16, mut due: mpsc::UnboundedReceiver<i64>, count: usize, prefix: &str) {
