@@ -126,7 +126,7 @@ fn bursts(channels: usize, own: bool, times: i64) -> Row {
 }
 
 const TAKEN: &str = "lampward_commands_taken_total";
-const TAKEN_AT: &str = "lampward_last_command_taken_timestamp_seconds";
+pub const TAKEN_AT: &str = "lampward_last_command_taken_timestamp_seconds";
 
 /// The daemon and its plugs; with the own broker the plugs come when it is there.
 pub fn live(house: &House<'_>, folder: &Path) -> (Daemon, Arrivals) {
@@ -141,13 +141,13 @@ pub fn live(house: &House<'_>, folder: &Path) -> (Daemon, Arrivals) {
 }
 
 /// How many switchings due then the daybook has as confirmed, and when the last was.
-fn confirmed(daemon: &Daemon, due_ms: i64) -> (usize, i64) {
+pub fn confirmed(daemon: &Daemon, due_ms: i64) -> (usize, i64) {
     let daybook = rusqlite::Connection::open(daemon.state.join("daybook.sqlite")).expect("the daybook");
     let ask = "SELECT count(*), coalesce(max(at_ms), 0) FROM entry WHERE due_ms = ?1 AND kind IN ('switched', 'late')";
     daybook.query_row(ask, [due_ms], |row| Ok((row.get::<_, i64>(0)? as usize, row.get(1)?))).expect("an answer")
 }
 
-fn read_floor(program: &mut Program, word: &str, spread: &mut Spread) {
+pub fn read_floor(program: &mut Program, word: &str, spread: &mut Spread) {
     // It ends by itself after its last burst.
     for line in program.lines() {
         let words: Vec<&str> = line.split(' ').collect();

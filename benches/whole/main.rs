@@ -3,7 +3,7 @@
 //! ```text
 //! cargo build --release --example skeleton
 //! cargo bench --bench whole -- burst [SIZES [BURSTS [mosquitto|own]]] | memory [RUNS] | flat [REPORTS [CONNECTIONS]] | idle [MINUTES]
-//!                              | start [TIMES] | web [SECONDS]
+//!                              | start [TIMES] | web [SECONDS] | scale [PLACES [IDLE_SECONDS]]
 //! ```
 //!
 //! A real mosquitto on loopback, the real daemon, one client that obeys for all plugs, and `skeleton.rs` for what the same
@@ -16,13 +16,14 @@ mod ground;
 mod idle;
 mod memory;
 mod plugs;
+mod scale;
 mod start;
 mod web;
 
 fn main() {
     // Cargo adds a word of its own.
     let words: Vec<String> = std::env::args().skip(1).filter(|word| word != "--bench").collect();
-    let (part, rest) = words.split_first().expect("which part? burst, memory, flat, idle, start or web");
+    let (part, rest) = words.split_first().expect("which part? burst, memory, flat, idle, start, web or scale");
     match part.as_str() {
         "burst" => burst::run(rest),
         "memory" => memory::run(rest),
@@ -30,6 +31,7 @@ fn main() {
         "idle" => idle::run(rest),
         "start" => start::run(rest),
         "web" => web::run(rest),
+        "scale" => scale::run(rest),
         other => panic!("no part is called {other}"),
     }
 }
