@@ -8,26 +8,37 @@ use std::fmt;
 use std::io::IsTerminal;
 
 use tracing::{Event, Level, Subscriber, debug, info, warn};
-use tracing_subscriber::EnvFilter;
+use tracing_subscriber::filter::Targets;
 use tracing_subscriber::fmt::format::{Format, Full, Writer};
 use tracing_subscriber::fmt::{FmtContext, FormatEvent, FormatFields};
+use tracing_subscriber::layer::SubscriberExt;
 use tracing_subscriber::registry::LookupSpan;
+use tracing_subscriber::util::SubscriberInitExt;
 
 use crate::pure::entry::{Entry, EntryKind, Note};
 pub use flaps::Flaps;
 
 /// Sends log lines to standard error. On a terminal with time and colour; otherwise plain, and under systemd with the
-/// journal's level in front (sd-daemon(3)). `RUST_LOG` chooses what is said, else `usual`.
+/// journal's level in front (sd-daemon(3)). `RUST_LOG` chooses what is said (`debug`, or `info,lampward=debug`), else
+/// `usual`.
 pub fn start(usual: &str) {
-    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new(usual));
-    let writer = std::io::stderr;
-    let builder = tracing_subscriber::fmt().with_env_filter(filter).with_writer(writer).with_target(false);
+    let asked = std::env::var("RUST_LOG").ok().filter(|asked| !asked.is_empty());
+    let filter = asked.as_ref().map(|asked| asked.parse::<Targets>());
+    let usual = || usual.parse().expect("what is usually said is well put");
+    let said = tracing_subscriber::registry().with(match &filter {
+        Some(Ok(filter)) => filter.clone(),
+        _ => usual(),
+    });
+    let lines = tracing_subscriber::fmt::layer().with_writer(std::io::stderr).with_target(false);
     if std::io::stderr().is_terminal() {
-        builder.init();
+        said.with(lines).init();
     } else {
         let journal = std::env::var_os("JOURNAL_STREAM").is_some();
         let plain = Format::default().with_target(false).with_ansi(false).without_time();
-        builder.with_ansi(false).event_format(Line { plain, journal }).init();
+        said.with(lines.with_ansi(false).event_format(Line { plain, journal })).init();
+    }
+    if let (Some(asked), Some(Err(because))) = (asked, filter) {
+        warn!(%because, "RUST_LOG={asked} is not understood, and the usual is said: write a level, or levels of parts like info,lampward=debug");
     }
 }
 
