@@ -413,3 +413,46 @@ fn what_was_due_before_the_first_start_of_all_is_neither_late_nor_missed() {
     });
     assert!(!kinds.is_empty() && kinds.iter().all(|kind| kind == "\"switched\""), "{kinds:?}\n{}", daemon.log());
 }
+
+#[test]
+fn when_a_crowd_has_gone_another_thread_answers_and_a_stop_still_ends_it() {
+    let home = Home::new("[broker]\naddress = \"mqtt://127.0.0.1:1\"\n");
+    let daemon = home.start();
+    // One thread as a rule; for a moment none.
+    let thread = || {
+        let tasks =
+            std::fs::read_dir(format!("/proc/{}/task", daemon.pid().as_raw_nonzero())).expect("the daemon runs");
+        let called = |task: &std::path::PathBuf| {
+            std::fs::read_to_string(task.join("comm")).is_ok_and(|name| name.trim_end() == "web")
+        };
+        tasks.filter_map(|task| Some(task.ok()?.path())).find(called)
+    };
+    let first = until("the page has a thread", thread);
+    for _ in 0..1_000 {
+        until("the page answers", || daemon.ask("GET", "/health", None));
+    }
+    until("what the crowd took goes with its thread", || thread().filter(|now| *now != first));
+    assert_eq!(daemon.status()["place"]["name"], "Skarvholmen Nord");
+    assert_eq!(daemon.stop().code(), Some(0));
+}
+
+#[test]
+fn how_much_is_logged_can_be_chosen_and_a_slip_in_it_is_told() {
+    let home = Home::new("[broker]\naddress = \"mqtt://127.0.0.1:1\"\n");
+    let by = |asked: &str| {
+        let mut program = std::process::Command::new("env");
+        program.arg(format!("RUST_LOG={asked}")).arg(env!("CARGO_BIN_EXE_lampward"));
+        program
+    };
+    let daemon = home.start_by(by("lampward=loud"));
+    daemon.until_logged(&["RUST_LOG=lampward=loud is not understood", "info,lampward=debug"]);
+    daemon.until_logged(&["the broker is not there"]);
+    daemon.signal(Signal::TERM);
+    until("it ends", || daemon.ended());
+    let told = daemon.log().len();
+    let daemon = home.start_by(by("error"));
+    assert_eq!(until("the page answers", || daemon.ask("GET", "/health", None)).0, 503);
+    daemon.signal(Signal::TERM);
+    until("it ends", || daemon.ended());
+    assert_eq!(&daemon.log()[told..], "");
+}

@@ -2,7 +2,7 @@
 //!
 //! axum's own `serve` sets no time limit for headers, so a few slow clients could hold it for ever.
 
-use std::io::Cursor;
+use std::io::{self, Cursor, ErrorKind};
 use std::net::IpAddr;
 use std::pin::Pin;
 use std::sync::Arc;
@@ -26,6 +26,7 @@ use tracing::debug;
 use super::hall::{Entry, Hall, Standing};
 use super::heavy;
 use super::places::{Arrival, Place, Places, Seat};
+use super::shift::{Ended, Guests};
 use crate::clock;
 
 /// A header must be there this long after the connection or the last answer.
@@ -61,23 +62,26 @@ impl Stays {
     }
 }
 
-/// Answers requests until `stop`, then lets those under way finish for at most 1 s.
-pub async fn accept(listener: TcpListener, app: Router, stop: impl Future<Output = ()>) {
-    let (hall, places) = (Hall::new(), Places::new());
+/// Answers requests until `stop`, then lets those under way finish for at most 1 s; or until a crowd has gone.
+pub async fn accept(listener: &TcpListener, app: Router, stop: impl Future<Output = ()>) -> Ended {
+    let (hall, places, guests) = (Hall::new(), Places::new(), Arc::new(Guests::default()));
     let (stopping, stopped) = watch::channel(false);
     let mut stop = std::pin::pin!(stop);
     loop {
         let coming = async {
-            let (stream, peer) = next(&listener).await;
+            let (stream, peer) = next(listener).await;
             let standing = let_in(&hall, peer.0).await;
             (stream, peer, standing)
         };
         let (stream, peer, standing) = tokio::select! {
-            come = coming => come,
+            biased;
             () = &mut stop => break,
+            come = coming => come,
+            () = guests.quiet(|| places.turns()) => return Ended::Quiet,
         };
-        let (app, mut stopped, places) = (app.clone(), stopped.clone(), places.clone());
+        let (app, mut stopped, places, guest) = (app.clone(), stopped.clone(), places.clone(), guests.come());
         tokio::spawn(async move {
+            let _guest = guest;
             let Some((stream, head)) = listen(stream, standing, &mut stopped).await else { return };
             let place = match places.arrive(peer.0) {
                 Arrival::Place(place) => place,
@@ -91,9 +95,9 @@ pub async fn accept(listener: TcpListener, app: Router, stop: impl Future<Output
             Box::pin(serve_one(stream, head, peer, app, stopped, place)).await;
         });
     }
-    drop(listener);
     let _ = stopping.send(true);
     let _ = timeout(STOP_WITHIN, places.all_free()).await;
+    Ended::Stopped
 }
 
 async fn next(listener: &TcpListener) -> (TcpStream, Peer) {
@@ -130,18 +134,20 @@ async fn let_in(hall: &Arc<Hall>, from: IpAddr) -> Standing {
 ///
 /// Read here and not by hyper, which takes 16 KiB for a connection before anything is said on it.
 async fn listen(
-    mut stream: TcpStream,
+    stream: TcpStream,
     standing: Standing,
     stopped: &mut watch::Receiver<bool>,
 ) -> Option<(TcpStream, Vec<u8>)> {
     let mut head = Vec::new();
     let whole = async {
         loop {
+            stream.readable().await.ok()?;
             let before = head.len();
-            // Most headers fit into the first piece.
-            head.reserve(1024);
-            if stream.read_buf(&mut head).await.ok()? == 0 {
-                return None;
+            match take(&stream, &mut head) {
+                Ok(0) => return None,
+                Ok(_) => {}
+                Err(error) if error.kind() == ErrorKind::WouldBlock => continue,
+                Err(_) => return None,
             }
             if ends_in(&head, before) || head.len() >= LARGEST_HEADER {
                 return Some(());
@@ -155,6 +161,16 @@ async fn listen(
         _ = stopped.wait_for(|stopped| *stopped) => return None,
     }
     Some((stream, head))
+}
+
+/// Adds what has come to `head`: a connection that stands in the hall costs what was said on it and no room for more.
+fn take(stream: &TcpStream, head: &mut Vec<u8>) -> io::Result<usize> {
+    // Most headers fit.
+    let mut piece = [0; 1024];
+    let length = stream.try_read(&mut piece)?;
+    head.reserve_exact(length);
+    head.extend_from_slice(&piece[..length]);
+    Ok(length)
 }
 
 /// Whether a header ends after the first `before` bytes. A line may end with LF alone (RFC 9112 §2.2).

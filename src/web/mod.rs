@@ -1,7 +1,7 @@
 //! HTTP: the state of things outwards, a person's word inwards.
 //!
 //! Reading takes the latest facts from [`Door`] and never asks the daemon's loop for anything; an order goes to the
-//! loop and is answered by it. The server has a thread and a runtime of its own ([`start`]), so that however many
+//! loop and is answered by it. The server has threads and a runtime of its own ([`start`]), so that however many
 //! people ask, no switching waits for them.
 
 mod accept;
@@ -21,11 +21,13 @@ mod places;
 mod problem;
 mod read;
 mod session;
+mod shift;
 pub mod tried;
 pub mod words;
 mod year;
 
 use std::io;
+use std::pin::Pin;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -36,7 +38,7 @@ use axum::middleware::{from_fn_with_state, map_response};
 use axum::routing::{get, post, put};
 use chrono::{DateTime, Utc};
 use tokio::net::TcpListener;
-use tokio::sync::oneshot;
+use tokio::sync::{oneshot, watch};
 use tower_http::csrf::CsrfLayer;
 use tower_http::limit::RequestBodyLimitLayer;
 use tower_http::timeout::TimeoutLayer;
@@ -48,6 +50,7 @@ pub use hall::HALL;
 use live::Live;
 use page::{Said, WeekKept};
 pub use places::{CONNECTIONS, FROM_ONE_ADDRESS};
+use shift::Ended;
 use year::Kept;
 
 /// The largest body taken, in bytes.
@@ -61,6 +64,12 @@ const MAY_COME: i32 = 1024;
 
 /// Answers requests on `listener` until `stop`.
 pub async fn serve(listener: TcpListener, door: Door, stop: impl Future<Output = ()>) {
+    let (said, mut stop) = (Said::default(), std::pin::pin!(stop));
+    while shift(&listener, door.clone(), said.clone(), stop.as_mut()).await == Ended::Quiet {}
+}
+
+/// The same until `stop` or the end of a shift (see `shift.rs`), of which only what people are to be told is left.
+async fn shift(listener: &TcpListener, door: Door, said: Said, stop: Pin<&mut impl Future<Output = ()>>) -> Ended {
     let live = Live::new();
     let following = tokio::spawn(live.clone().follow(door.facts.clone()));
     let app = routes(Web {
@@ -68,56 +77,41 @@ pub async fn serve(listener: TcpListener, door: Door, stop: impl Future<Output =
         almanac: Almanac::default(),
         picture: Kept::default(),
         live: live.clone(),
-        said: Said::default(),
+        said,
         week: WeekKept::default(),
     });
     let stop = async {
         stop.await;
         live.end();
     };
-    accept::accept(listener, app, stop).await;
+    let ended = accept::accept(listener, app, stop).await;
     following.abort();
+    ended
 }
 
-/// The server in a thread of its own.
+/// The server in threads of its own.
 #[derive(Debug)]
 pub struct Serving {
-    stop: oneshot::Sender<()>,
+    stop: watch::Sender<bool>,
     ended: oneshot::Receiver<()>,
 }
 
 impl Serving {
     /// Stops taking requests, and waits at most about 2 s for those under way.
     pub async fn stop(self) {
-        let _ = self.stop.send(());
+        self.stop.send_replace(true);
         let _ = tokio::time::timeout(Duration::from_secs(2), self.ended).await;
     }
 }
 
-/// Starts the server in a thread of its own on a socket that already listens.
+/// Starts the server in threads of its own on a socket that already listens.
 pub fn start(listener: std::net::TcpListener, door: Door) -> io::Result<Serving> {
     listener.set_nonblocking(true)?;
     // The standard library's 128 are soon full, and who finds no room there tries again after a second, two and four.
     rustix::net::listen(&listener, MAY_COME)?;
-    // Readers of the daybook and of the plan go to the blocking pool; two at once are plenty on a small board.
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().max_blocking_threads(2).build()?;
-    let (stop, stopped) = oneshot::channel();
+    let (stop, stopped) = watch::channel(false);
     let (ending, ended) = oneshot::channel();
-    std::thread::Builder::new().name("web".into()).spawn(move || {
-        runtime.block_on(async {
-            match TcpListener::from_std(listener) {
-                Ok(listener) => {
-                    serve(listener, door, async {
-                        let _ = stopped.await;
-                    })
-                    .await;
-                }
-                Err(error) => tracing::error!(%error, "the web does not answer"),
-            }
-        });
-        runtime.shutdown_timeout(Duration::from_millis(200));
-        let _ = ending.send(());
-    })?;
+    std::thread::Builder::new().name("shifts".into()).spawn(move || shift::work(listener, door, stopped, ending))?;
     Ok(Serving { stop, ended })
 }
 

@@ -113,6 +113,11 @@ impl Places {
         let _ = self.served.subscribe().wait_for(|served| *served == 0).await;
     }
 
+    /// Grows with each request and each connection that has a place.
+    pub fn turns(&self) -> u64 {
+        self.turns.load(Ordering::Relaxed)
+    }
+
     fn seat(self: &Arc<Places>, inner: &mut Inner, from: IpAddr) -> Place {
         let seat = Arc::new(Seat::default());
         seat.turn.store(self.next_turn(), Ordering::Relaxed);
