@@ -10,6 +10,7 @@ use std::fs;
 use std::io;
 use std::os::fd::OwnedFd;
 use std::path::Path;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 
 use chrono::{DateTime, Utc};
@@ -196,7 +197,7 @@ impl Timers {
     async fn wait(&self, rest: Duration, wake_at: Option<DateTime<Utc>>) -> Woke {
         // A timer of the kernel refuses nothing that is asked of it here; should it do so after all, the rest is
         // waited for in another way rather than not at all.
-        let armed = self.rest.arm(Some(since_boot() + rest)).and_then(|()| {
+        let armed = self.rest.arm_about(since_boot() + rest).and_then(|()| {
             // Before 1970 there is nothing to wait for.
             self.wake.arm(wake_at.map(|at| (at - DateTime::UNIX_EPOCH).to_std().unwrap_or_default()))
         });
@@ -216,7 +217,12 @@ impl Timers {
 
 /// One timerfd.
 #[derive(Debug)]
-struct Timer(AsyncFd<OwnedFd>);
+struct Timer {
+    fd: AsyncFd<OwnedFd>,
+    /// What it is set to, in ns by its clock; 0 where it is set to nothing. In a burst there is a rest after each message, and
+    /// most are until the same time.
+    set_to: AtomicU64,
+}
 
 /// What reading a timer gave.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -229,14 +235,25 @@ enum Reading {
 impl Timer {
     fn new(clock: TimerfdClockId) -> io::Result<Timer> {
         let fd = timerfd_create(clock, TimerfdFlags::NONBLOCK | TimerfdFlags::CLOEXEC)?;
-        kernel::watch(fd).map(Timer)
+        Ok(Timer { fd: kernel::watch(fd)?, set_to: AtomicU64::new(0) })
+    }
+
+    /// Like [`Timer::arm`], or up to 1 ms earlier where it is set to that already: who rests asks again each time, and each
+    /// time a moment later.
+    fn arm_about(&self, at: Duration) -> io::Result<()> {
+        let (latest, set_to) = (nanos(at), self.set_to.load(Ordering::Relaxed));
+        let earliest = latest.saturating_sub(nanos(Duration::from_millis(1))).max(1);
+        if (earliest..=latest).contains(&set_to) { Ok(()) } else { self.arm(Some(at)) }
     }
 
     /// Fires once when its clock shows `at`, at once if that is past; never if `None`.
     fn arm(&self, at: Option<Duration>) -> io::Result<()> {
         // All zeroes would disarm it.
         let at = at.map_or(Duration::ZERO, |at| at.max(Duration::from_nanos(1)));
-        self.set(TimerfdTimerFlags::ABSTIME, at)
+        if self.set_to.load(Ordering::Relaxed) != nanos(at) {
+            self.set(TimerfdTimerFlags::ABSTIME, at)?;
+        }
+        Ok(())
     }
 
     /// Is cancelled by the next step of the wall clock.
@@ -254,7 +271,9 @@ impl Timer {
         let seconds = i64::try_from(at.as_secs()).unwrap_or(i64::MAX);
         let value = Timespec { tv_sec: seconds, tv_nsec: i64::from(at.subsec_nanos()) as _ };
         let once = Timespec { tv_sec: 0, tv_nsec: 0 };
-        timerfd_settime(self.0.get_ref(), flags, &Itimerspec { it_interval: once, it_value: value })?;
+        self.set_to.store(0, Ordering::Relaxed);
+        timerfd_settime(self.fd.get_ref(), flags, &Itimerspec { it_interval: once, it_value: value })?;
+        self.set_to.store(nanos(at), Ordering::Relaxed);
         Ok(())
     }
 
@@ -280,15 +299,27 @@ impl Timer {
     /// last thing it does.
     async fn reading(&self) -> Reading {
         let mut count = [0; 8];
-        match self.0.readable().await {
+        match self.fd.readable().await {
             Ok(mut ready) => match ready.try_io(|fd| Ok(rustix::io::read(fd.get_ref(), &mut count)?)) {
-                Ok(read) => judge(read),
+                Ok(read) => {
+                    let reading = judge(read);
+                    if reading != Reading::NotYet {
+                        // It fires once, and has to be set anew to do so again.
+                        self.set_to.store(0, Ordering::Relaxed);
+                    }
+                    reading
+                }
                 Err(_would_block) => Reading::NotYet,
             },
             // Only while the runtime is being torn down; there is no waking from it.
             Err(_) => std::future::pending().await,
         }
     }
+}
+
+/// Whole nanoseconds; the largest number where there are more.
+fn nanos(time: Duration) -> u64 {
+    u64::try_from(time.as_nanos()).unwrap_or(u64::MAX)
 }
 
 /// A cancelled timer says so instead of giving its count; any other answer means that it fired.

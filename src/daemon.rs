@@ -38,6 +38,9 @@ const LOOKED_AT: Duration = Duration::from_millis(100);
 /// So long after something was written it is looked whether that went well, and again while it did not.
 const TEND_EVERY: Duration = Duration::from_secs(10);
 
+/// Between two messages the kernel's word on the clock is good for so long; whatever the time brings asks for it anew.
+const CLOCK_EVERY: Duration = Duration::from_millis(100);
+
 /// So long before a planned time what is due then is worked out.
 const AHEAD: TimeDelta = TimeDelta::milliseconds(3);
 
@@ -106,6 +109,8 @@ struct Turn {
     stale: bool,
     /// When they may be given out again.
     facts_at: Duration,
+    /// When the kernel was last asked about the clock.
+    looked_at: Option<Duration>,
     /// Plugs that come and go.
     flaps: Flaps,
     /// When the stores are looked at, where that is due.
@@ -154,6 +159,7 @@ impl Daemon {
             taken: Taken::default(),
             stale: true,
             facts_at: now.up,
+            looked_at: None,
             flaps: Flaps::default(),
             tend_at: Some(now.up),
             tended_at: now.up,
@@ -223,7 +229,11 @@ impl Daemon {
 
     /// What a lamp waits for comes first, then the rest of what is due.
     async fn take_in(&mut self, turn: &mut Turn, now: Now, happened: Happened) {
-        self.look_at_the_clock(turn, now, matches!(happened, Happened::Woke(Woke::Stepped))).await;
+        let fresh = turn.looked_at.is_some_and(|at| now.up < at + CLOCK_EVERY);
+        if matches!(happened, Happened::Woke(_)) || !fresh {
+            turn.looked_at = Some(now.up);
+            self.look_at_the_clock(turn, now, matches!(happened, Happened::Woke(Woke::Stepped))).await;
+        }
         let input = match happened {
             Happened::Woke(_) => Input::Tick,
             Happened::Link(event) => self.input_of(turn, now, event),
@@ -256,7 +266,6 @@ impl Daemon {
         }
     }
 
-    /// The kernel's word is looked at once a turn: it costs less than the turn itself.
     async fn look_at_the_clock(&mut self, turn: &mut Turn, now: Now, stepped: bool) {
         let was = (self.trust.trusted(), self.trust.latched());
         let kernel = self.clock.kernel();
