@@ -42,13 +42,13 @@ pub fn mosquitto(folder: &Path) -> (Program, u16) {
     (common::mosquitto(folder, port), port)
 }
 
-/// The floors; built by `cargo build --release --example skeleton`, as tests/bench does.
+/// The floors; built by `cargo build --profile dist --example skeleton`, as tests/bench does, beside the daemon.
 pub fn skeleton(words: &[String]) -> Program {
     let this = std::env::current_exe().expect("a path");
-    let path = this.parent().and_then(Path::parent).expect("target/release").join("examples/skeleton");
+    let path = this.parent().and_then(Path::parent).expect("a folder of target").join("examples/skeleton");
     let child = Command::new(&path).args(words).stdout(Stdio::piped()).spawn();
     Program(
-        child.unwrap_or_else(|error| panic!("{}: {error}; cargo build --release --example skeleton", path.display())),
+        child.unwrap_or_else(|error| panic!("{}: {error}; cargo build --profile dist --example skeleton", path.display())),
     )
 }
 

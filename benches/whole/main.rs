@@ -1,8 +1,8 @@
 //! The whole process against floors of the same run; see docs/performance.md, and `tests/bench`, which calls this.
 //!
 //! ```text
-//! cargo build --release --example skeleton
-//! cargo bench --bench whole -- burst [SIZES [BURSTS [mosquitto|own]]] | memory [RUNS] | flat [REPORTS [CONNECTIONS]] | idle [MINUTES]
+//! cargo build --profile dist --example skeleton
+//! cargo bench --profile dist --bench whole -- burst [SIZES [BURSTS [mosquitto|own]]] | memory [RUNS] | flat [REPORTS [CONNECTIONS]] | idle [MINUTES]
 //!                              | start [TIMES] | web [SECONDS] | scale [PLACES [IDLE_SECONDS]]
 //! ```
 //!
