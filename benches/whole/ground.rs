@@ -48,7 +48,9 @@ pub fn skeleton(words: &[String]) -> Program {
     let path = this.parent().and_then(Path::parent).expect("a folder of target").join("examples/skeleton");
     let child = Command::new(&path).args(words).stdout(Stdio::piped()).spawn();
     Program(
-        child.unwrap_or_else(|error| panic!("{}: {error}; cargo build --profile dist --example skeleton", path.display())),
+        child.unwrap_or_else(|error| {
+            panic!("{}: {error}; cargo build --profile dist --example skeleton", path.display())
+        }),
     )
 }
 
@@ -114,6 +116,8 @@ pub fn start(file: &Path, page: u16, folder: &Path) -> Daemon {
         .arg(file)
         .arg("--state")
         .arg(&state)
+        // As the shipped unit has it.
+        .env("MALLOC_TRIM_THRESHOLD_", "131072")
         .stderr(fs::File::create(&log).expect("a file"));
     Daemon { program: Program(command.spawn().expect("the daemon starts")), log, page, state }
 }
