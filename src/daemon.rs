@@ -41,6 +41,9 @@ const TEND_EVERY: Duration = Duration::from_secs(10);
 /// Between two messages the kernel's word on the clock is good for so long; whatever the time brings asks for it anew.
 const CLOCK_EVERY: Duration = Duration::from_millis(100);
 
+/// And only where both clocks went on alike: a message may come before it is noticed that the clock was set.
+const CLOCKS_APART: TimeDelta = TimeDelta::milliseconds(10);
+
 /// So long before a planned time what is due then is worked out.
 const AHEAD: TimeDelta = TimeDelta::milliseconds(3);
 
@@ -110,7 +113,7 @@ struct Turn {
     /// When they may be given out again.
     facts_at: Duration,
     /// When the kernel was last asked about the clock.
-    looked_at: Option<Duration>,
+    looked_at: Option<Now>,
     /// Plugs that come and go.
     flaps: Flaps,
     /// When the stores are looked at, where that is due.
@@ -229,9 +232,9 @@ impl Daemon {
 
     /// What a lamp waits for comes first, then the rest of what is due.
     async fn take_in(&mut self, turn: &mut Turn, now: Now, happened: Happened) {
-        let fresh = turn.looked_at.is_some_and(|at| now.up < at + CLOCK_EVERY);
+        let fresh = turn.looked_at.is_some_and(|at| still_good(at, now));
         if matches!(happened, Happened::Woke(_)) || !fresh {
-            turn.looked_at = Some(now.up);
+            turn.looked_at = Some(now);
             self.look_at_the_clock(turn, now, matches!(happened, Happened::Woke(Woke::Stepped))).await;
         }
         let input = match happened {
@@ -495,6 +498,13 @@ impl Daemon {
     }
 }
 
+/// Whether what the kernel said of the clock then still holds.
+fn still_good(then: Now, now: Now) -> bool {
+    let went_on = now.up.saturating_sub(then.up);
+    let apart = TimeDelta::from_std(went_on).map(|went_on| (now.wall - then.wall - went_on).abs());
+    went_on < CLOCK_EVERY && apart.is_ok_and(|apart| apart < CLOCKS_APART)
+}
+
 /// One line for `systemctl status`: what happens next.
 fn status_line(snapshot: &Snapshot, config: &Config) -> String {
     if !snapshot.trusted {
@@ -508,5 +518,23 @@ fn status_line(snapshot: &Snapshot, config: &Config) -> String {
             format!("{link}next: {} {} at {} ({})", channel.name, next.wanted, at.format("%a %H:%M:%S"), next.because)
         }
         None => "nothing is planned".into(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_clock_that_was_set_is_asked_about_before_any_message_is_looked_at() {
+        let at = |wall_ms: i64, up_ms: u64| Now {
+            wall: DateTime::from_timestamp_millis(1_795_000_000_000 + wall_ms).expect("a date"),
+            up: Duration::from_millis(up_ms),
+        };
+        assert!(still_good(at(0, 0), at(99, 99)));
+        assert!(!still_good(at(0, 0), at(100, 100)), "too long ago");
+        for step_ms in [-86_400_000, -1_000, 1_000, 86_400_000] {
+            assert!(!still_good(at(0, 0), at(1 + step_ms, 1)), "set by {step_ms} ms");
+        }
     }
 }
