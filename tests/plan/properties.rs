@@ -92,6 +92,39 @@ proptest! {
     }
 
     #[test]
+    fn lamps_with_the_same_rules_say_the_same_as_each_alone(
+        lines in random::house(),
+        at in random::instant_s(),
+        asked in prop::collection::vec((0..3_usize, -200_000_i64..400_000), 8),
+    ) {
+        // The second is as the first, and the third is where nobody goes away.
+        let text = house::file(&lines);
+        let (_, rules) = text.split_once("[channel.lamp]").expect("a channel");
+        let like = |name: &str, plug: &str| format!("[channel.{name}]{}", rules.replace("yard/1", plug));
+        let third = like("third", "yard/3").replace("lit = [", "absence = false\nlit = [");
+        let text = format!("{text}\n{}\n{third}", like("second", "yard/2"));
+        let Ok(checked) = config::read("house.toml", text.as_bytes()) else {
+            return Err(TestCaseError::reject("a faulty file"));
+        };
+        let config = Arc::new(checked.config);
+        let mut all = Plan::new(config.clone());
+        let mut at = instant(at);
+        for (channel, step) in asked {
+            at = (at + TimeDelta::seconds(step)).max(instant(0));
+            // As a lamp is asked about at a switching: from just before it until a moment after, twice.
+            let next = all.next(channel, at);
+            let near = next.as_ref().map_or(at, |next| next.at);
+            let (before, after) = (near - TimeDelta::milliseconds(1), near + TimeDelta::milliseconds(2));
+            for channel in [channel, (channel + 1) % 3, (channel + 2) % 3, channel] {
+                let mut alone = Plan::new(config.clone());
+                prop_assert_eq!(all.switchings(channel, before, after), alone.switchings(channel, before, after));
+                prop_assert_eq!(all.wanted(channel, at), alone.wanted(channel, at), "{} at {}", channel, at);
+                prop_assert_eq!(all.next(channel, at), alone.next(channel, at), "{} at {}", channel, at);
+            }
+        }
+    }
+
+    #[test]
     fn next_is_the_first_of_the_switchings(lines in random::house(), at in random::instant_s()) {
         let Some(config) = read(&lines) else { return Err(TestCaseError::reject("a faulty file")) };
         let mut plan = Plan::new(config);

@@ -11,6 +11,7 @@ mod absence;
 mod almanac;
 mod alone;
 mod frame;
+mod known;
 mod occasion;
 mod outlook;
 mod reckon;
@@ -24,7 +25,7 @@ use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use smol_str::SmolStr;
 
 use almanac::{Almanac, earlier, later, next};
-use frame::Outline;
+use known::{Because, Known, Lately, State};
 pub use occasion::{Occasion, Outcome};
 pub use outlook::{Kind, Times, Warning, never, outlook};
 pub use reckon::{Origin, Reckoned, Turning};
@@ -47,39 +48,11 @@ const SAID: usize = 1_024;
 pub struct Plan {
     config: Arc<Config>,
     days: Almanac,
-    channels: Vec<Known>,
+    /// What is known of each channel, by its place in `known`: those that switch alike share it.
+    of: Box<[u32]>,
+    known: Vec<Known>,
     /// Words of late.
     said: HashSet<SmolStr>,
-}
-
-/// What is known of one channel.
-#[derive(Debug)]
-struct Known {
-    /// One for each rule.
-    outlines: Box<[Outline]>,
-    /// Its state about the instant last asked for.
-    state: Option<State>,
-    /// The words for it, where somebody asked.
-    because: Option<Box<Because>>,
-    /// Its next switching with its words, where somebody asked.
-    next: Option<Box<Switching>>,
-}
-
-/// Words that hold from `since` and before `until`.
-#[derive(Debug)]
-struct Because {
-    since: DateTime<Utc>,
-    until: DateTime<Utc>,
-    text: SmolStr,
-}
-
-/// From `since` until `clear`, or until the change if there is one, nothing switches.
-#[derive(Clone, Copy, Debug)]
-struct State {
-    since: DateTime<Utc>,
-    wanted: Power,
-    change: Option<DateTime<Utc>>,
-    clear: DateTime<Utc>,
 }
 
 /// What is ahead of one channel, for tables and pictures.
@@ -121,15 +94,8 @@ impl Plan {
     /// Nothing is worked out yet.
     pub fn new(config: Arc<Config>) -> Plan {
         let days = Almanac::new(&config.place);
-        let vary = config.absence.vary;
-        let channels = config.channels.iter().map(|channel| Known {
-            outlines: channel.lit.iter().map(|rule| Outline::of(rule, &config.shifts, vary)).collect(),
-            state: None,
-            because: None,
-            next: None,
-        });
-        let channels = channels.collect();
-        Plan { days, channels, config, said: HashSet::new() }
+        let (of, known) = known::begin(&config);
+        Plan { days, of, known, config, said: HashSet::new() }
     }
 
     /// The file that it plans.
@@ -146,7 +112,7 @@ impl Plan {
     /// Until when [`Plan::wanted`] and [`Plan::next`] say what they say at an instant, as far as is known; after it.
     pub fn words_hold_until(&mut self, channel: usize, at: DateTime<Utc>) -> DateTime<Utc> {
         self.because(channel, at);
-        self.channels[channel].because.as_ref().map_or(at, |kept| kept.until)
+        self.known(channel).because.as_ref().map_or(at, |kept| kept.until)
     }
 
     /// What the plan wants of a channel, without the words.
@@ -157,12 +123,11 @@ impl Plan {
     /// The first switching after an instant, if there is one within 400 days.
     pub fn next(&mut self, channel: usize, after: DateTime<Utc>) -> Option<Switching> {
         let (at, wanted) = self.next_change(channel, after)?;
-        if let Some(kept) = self.channels[channel].next.as_deref().filter(|kept| (kept.at, kept.wanted) == (at, wanted))
-        {
+        if let Some(kept) = self.known(channel).next.as_deref().filter(|kept| (kept.at, kept.wanted) == (at, wanted)) {
             return Some(kept.clone());
         }
         let next = self.switching(channel, at, wanted);
-        self.channels[channel].next = Some(Box::new(next.clone()));
+        self.known_mut(channel).next = Some(Box::new(next.clone()));
         Some(next)
     }
 
@@ -176,7 +141,7 @@ impl Plan {
             None if state.clear < after + LOOKS_AHEAD => {
                 let until = after + LOOKS_AHEAD + TimeDelta::days(30);
                 let change = self.first_change(channel, state.clear, until).map(|(at, _)| at);
-                self.channels[channel].state = Some(State { change, clear: change.unwrap_or(until), ..state });
+                self.known_mut(channel).state = Some(State { change, clear: change.unwrap_or(until), ..state });
                 change
             }
             None => None,
@@ -186,8 +151,18 @@ impl Plan {
 
     /// The switchings after `after` and no later than `until`, in order.
     pub fn switchings(&mut self, channel: usize, after: DateTime<Utc>, until: DateTime<Utc>) -> Vec<Switching> {
+        if let Some(kept) = &self.known(channel).lately
+            && (kept.after, kept.until) == (after, until)
+        {
+            return kept.found.iter().cloned().collect();
+        }
         let changes = spans::changes(&self.pieces(channel, after, until), after, until);
-        changes.into_iter().map(|(at, wanted)| self.switching(channel, at, wanted)).collect()
+        let found: Vec<_> = changes.into_iter().map(|(at, wanted)| self.switching(channel, at, wanted)).collect();
+        if found.len() <= 1 {
+            let found = found.first().cloned();
+            self.known_mut(channel).lately = Some(Box::new(Lately { after, until, found }));
+        }
+        found
     }
 
     /// Works out what will be asked at an instant at which a channel switches. Of that, state and words are kept until somebody
@@ -283,9 +258,17 @@ impl Plan {
         None
     }
 
+    fn known(&self, channel: usize) -> &Known {
+        &self.known[self.of[channel] as usize]
+    }
+
+    fn known_mut(&mut self, channel: usize) -> &mut Known {
+        &mut self.known[self.of[channel] as usize]
+    }
+
     fn occasion(&mut self, channel: usize, rule: usize, d: NaiveDate) -> Option<Occasion> {
         let of = &self.config.channels[channel];
-        let outline = &self.channels[channel].outlines[rule];
+        let outline = &self.known[self.of[channel] as usize].outlines[rule];
         occasion::occasion(&mut self.days, &self.config, of, (rule, &of.lit[rule], outline), d)
     }
 
@@ -298,8 +281,8 @@ impl Plan {
         mut found: impl FnMut(&Occasion),
     ) {
         let (first, last) = (self.days.local_date(from), self.days.local_date(until));
-        for rule in 0..self.channels[channel].outlines.len() {
-            let outline = self.channels[channel].outlines[rule];
+        for rule in 0..self.known(channel).outlines.len() {
+            let outline = self.known(channel).outlines[rule];
             let (mut d, last) = (self.days.dates_before(first, outline.back), later(last, outline.forward));
             while d <= last {
                 if let Some(occasion) = self.occasion(channel, rule, d) {
@@ -346,14 +329,14 @@ impl Plan {
 
     /// The state at an instant: kept from the last time if that still holds.
     fn state(&mut self, channel: usize, at: DateTime<Utc>) -> State {
-        if let Some(state) = self.channels[channel].state
+        if let Some(state) = self.known(channel).state
             && state.since <= at
             && state.change.map_or(at <= state.clear, |change| at < change)
         {
             return state;
         }
         // Most often time has gone on just beyond the next change, and the state there is known.
-        let after_change = self.channels[channel].state.and_then(|state| Some((state.change?, state.wanted.other())));
+        let after_change = self.known(channel).state.and_then(|state| Some((state.change?, state.wanted.other())));
         if let Some((change, wanted)) = after_change
             && change <= at
             && at < change + TimeDelta::days(1)
@@ -362,7 +345,7 @@ impl Plan {
             let next = self.first_change(channel, change, until).map(|(at, _)| at);
             if next.is_none_or(|next| at < next) {
                 let state = State { since: change, wanted, change: next, clear: next.unwrap_or(until) };
-                self.channels[channel].state = Some(state);
+                self.known_mut(channel).state = Some(state);
                 return state;
             }
         }
@@ -370,18 +353,18 @@ impl Plan {
         let until = at + LOOKS_AHEAD + TimeDelta::days(1);
         let change = self.first_change(channel, at, until).map(|(at, _)| at);
         let state = State { since: at, wanted: Power::from_lit(lit), change, clear: change.unwrap_or(until) };
-        self.channels[channel].state = Some(state);
+        self.known_mut(channel).state = Some(state);
         state
     }
 
     fn because(&mut self, channel: usize, at: DateTime<Utc>) -> SmolStr {
-        let kept = self.channels[channel].because.as_deref();
+        let kept = self.known(channel).because.as_deref();
         if kept.is_none_or(|kept| at < kept.since || at >= kept.until) {
             let (until, text) = self.explain(channel, at);
             let text = self.shared(text);
-            self.channels[channel].because = Some(Box::new(Because { since: at, until, text }));
+            self.known_mut(channel).because = Some(Box::new(Because { since: at, until, text }));
         }
-        self.channels[channel].because.as_deref().map(|kept| kept.text.clone()).unwrap_or_default()
+        self.known(channel).because.as_deref().map(|kept| kept.text.clone()).unwrap_or_default()
     }
 
     /// The same words, held once for all the channels that have them.

@@ -416,7 +416,7 @@ impl<'p> Look<'p> {
 
     /// What its dates are called.
     fn unit(&self, rule: usize) -> &'static str {
-        match self.plan.channels[self.channel].outlines[rule].frame {
+        match self.plan.known(self.channel).outlines[rule].frame {
             Frame::Night => "night",
             Frame::Day | Frame::Clocks => "day",
         }
@@ -458,7 +458,7 @@ impl<'p> Look<'p> {
 
     /// The date by which its weekday goes.
     fn date(&self, piece: &Piece) -> NaiveDate {
-        let outline = &self.plan.channels[self.channel].outlines[piece.rule];
+        let outline = &self.plan.known(self.channel).outlines[piece.rule];
         if outline.dated_next { next(piece.d) } else { piece.d }
     }
 
