@@ -176,7 +176,6 @@ impl Daemon {
         // messages nor one of orders holds up the other.
         let mut fair = FAIR;
         loop {
-            let rest = self.rest_of(&turn);
             let waiting = if fair > 0 {
                 tokio::select! { biased; event = self.link.next() => Some(event), () = std::future::ready(()) => None }
             } else {
@@ -184,16 +183,21 @@ impl Daemon {
             };
             let happened = match waiting {
                 Some(event) => Happened::Link(event),
-                None => tokio::select! {
-                    biased;
-                    () = &mut stop => break,
-                    Some(asked) = self.orders.recv() => Happened::Asked(asked),
-                    Some(()) = reload.recv() => Happened::Reload,
-                    found = self.file.found() => Happened::Found(found),
-                    woke = self.clock.rest(rest, turn.look_at()) => Happened::Woke(woke),
-                    event = self.link.next() => Happened::Link(event),
-                },
+                None => {
+                    crate::log::let_go();
+                    let rest = self.rest_of(&turn);
+                    tokio::select! {
+                        biased;
+                        () = &mut stop => break,
+                        Some(asked) = self.orders.recv() => Happened::Asked(asked),
+                        Some(()) = reload.recv() => Happened::Reload,
+                        found = self.file.found() => Happened::Found(found),
+                        woke = self.clock.rest(rest, turn.look_at()) => Happened::Woke(woke),
+                        event = self.link.next() => Happened::Link(event),
+                    }
+                }
             };
+            crate::log::hold();
             fair = if matches!(happened, Happened::Link(_)) { fair.saturating_sub(1) } else { FAIR };
             let now = self.clock.now();
             turn.by_time = matches!(happened, Happened::Woke(_));
@@ -209,6 +213,7 @@ impl Daemon {
             }
             self.supervisor.alive(now.up);
         }
+        crate::log::let_go();
         let now = self.clock.now();
         self.step(&mut turn, now, Input::Stop).await;
         info!("stopping: lamps stay as they are");

@@ -29,6 +29,9 @@ const WAITING: usize = 32_768;
 /// How long until writing is tried again, where nothing new comes before that.
 const AGAIN_AFTER: Duration = Duration::from_secs(10);
 
+/// Entries seldom come alone, and each commit costs the card and the other threads: so long the first one waits for more.
+const GATHERS: Duration = Duration::from_millis(20);
+
 /// How long a stop waits for the last entries.
 const CLOSING: Duration = Duration::from_secs(1);
 
@@ -208,6 +211,9 @@ impl Writer {
                 jobs.recv_timeout(AGAIN_AFTER)
             };
             let over = matches!(job, Err(RecvTimeoutError::Disconnected));
+            if matches!(job, Ok(Job::Write(_))) {
+                thread::sleep(GATHERS);
+            }
             let (mut prune_at, mut acts) = (None, Vec::new());
             for job in job.into_iter().chain(jobs.try_iter()) {
                 match job {

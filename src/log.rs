@@ -3,6 +3,7 @@
 //! INFO: a lamp switched. WARN: someone should look. ERROR: the daemon can't do its work. DEBUG: the rest.
 
 mod flaps;
+mod held;
 
 use std::fmt;
 use std::io::IsTerminal;
@@ -17,6 +18,7 @@ use tracing_subscriber::util::SubscriberInitExt;
 
 use crate::pure::entry::{Entry, EntryKind, Note};
 pub use flaps::Flaps;
+pub use held::{hold, let_go};
 
 /// Sends log lines to standard error. On a terminal with time and colour; otherwise plain, and under systemd with the
 /// journal's level in front (sd-daemon(3)). `RUST_LOG` chooses what is said (`debug`, or `info,lampward=debug`), else
@@ -29,7 +31,7 @@ pub fn start(usual: &str) {
         Some(Ok(filter)) => filter.clone(),
         _ => usual(),
     });
-    let lines = tracing_subscriber::fmt::layer().with_writer(std::io::stderr).with_target(false);
+    let lines = tracing_subscriber::fmt::layer().with_writer(held::Lines).with_target(false);
     if std::io::stderr().is_terminal() {
         said.with(lines).init();
     } else {
