@@ -32,6 +32,9 @@ const AGAIN_AFTER: Duration = Duration::from_secs(10);
 /// Entries seldom come alone, and each commit costs the card and the other threads: so long the first one waits for more.
 const GATHERS: Duration = Duration::from_millis(20);
 
+/// So many are enough for a commit.
+const CROWD: usize = 1_024;
+
 /// How long a stop waits for the last entries.
 const CLOSING: Duration = Duration::from_secs(1);
 
@@ -211,7 +214,7 @@ impl Writer {
                 jobs.recv_timeout(AGAIN_AFTER)
             };
             let over = matches!(job, Err(RecvTimeoutError::Disconnected));
-            if matches!(job, Ok(Job::Write(_))) {
+            if matches!(job, Ok(Job::Write(_))) && self.waiting.load(Ordering::Relaxed) < CROWD {
                 thread::sleep(GATHERS);
             }
             let (mut prune_at, mut acts) = (None, Vec::new());

@@ -10,17 +10,18 @@ mod oversize;
 mod owner;
 mod retry;
 mod tls;
+mod wanted;
 mod words;
 
 use std::fmt;
 use std::time::Duration;
 
-use smol_str::SmolStr;
 use tokio::sync::mpsc;
 use tokio::task::JoinHandle;
 
 use crate::pure::keeper::Ticket;
 pub use tls::Tls;
+use wanted::Wanted;
 
 /// The broker is asked for a sign of life this often, and expects one of us.
 pub const KEEP_ALIVE: Duration = Duration::from_secs(10);
@@ -99,8 +100,8 @@ type Generation = u64;
 /// What the handle tells the owner.
 enum Order {
     Publish { on: Generation, ticket: Option<Ticket>, topic: String, payload: String, retain: bool },
-    Listen(Vec<SmolStr>),
-    Watch(Vec<SmolStr>),
+    Listen(Wanted),
+    Watch(Wanted),
     Goodbye,
 }
 
@@ -113,17 +114,12 @@ pub struct Link {
     up: Option<Generation>,
 }
 
-/// Most topics are short, and short ones take no room besides their own.
-fn small(topics: Vec<String>) -> Vec<SmolStr> {
-    topics.into_iter().map(SmolStr::from).collect()
-}
-
 impl Link {
     /// Starts to connect, and goes on for ever. `topics` are exact, without wildcards. Must be called within the runtime.
     pub fn start(settings: LinkSettings, topics: Vec<String>) -> Link {
         let (orders, orders_in) = mpsc::channel(ORDERS);
         let (events_out, events) = mpsc::channel(EVENTS);
-        let owner = tokio::spawn(owner::run(settings, small(topics), orders_in, events_out));
+        let owner = tokio::spawn(owner::run(settings, Wanted::topics(topics), orders_in, events_out));
         Link { orders, events, owner, up: None }
     }
 
@@ -154,13 +150,13 @@ impl Link {
 
     /// Replaces the topics listened to; those that stay are left as they are.
     pub fn listen(&self, topics: Vec<String>) {
-        self.order(Order::Listen(small(topics)));
+        self.order(Order::Listen(Wanted::topics(topics)));
     }
 
     /// Replaces what is listened to besides, with wildcards: for a while, and nobody is told of what is too large
     /// there or not allowed.
     pub fn watch(&self, filters: Vec<String>) {
-        self.order(Order::Watch(small(filters)));
+        self.order(Order::Watch(Wanted::filters(filters)));
     }
 
     fn order(&self, order: Order) {

@@ -1,6 +1,6 @@
 //! One connection, from its first packet to its last. Everything in here is forgotten with it.
 
-use std::collections::{HashMap, HashSet, VecDeque};
+use std::collections::{HashMap, VecDeque};
 use std::pin::pin;
 use std::time::Duration;
 
@@ -11,10 +11,11 @@ use rumqttc::{
 use smol_str::SmolStr;
 use tokio::time::sleep;
 
-use super::filter::{is_valid, matches};
+use super::filter::{matches, sound};
 use super::oversize::Verdict;
 use super::owner::{End, Owner};
 use super::retry::{Ended, GOOD_AFTER};
+use super::wanted::Listening;
 use super::{KEEP_ALIVE, LARGEST_PACKET, LinkEvent, Order, words};
 use crate::clock;
 use crate::pure::keeper::Ticket;
@@ -61,11 +62,6 @@ enum Parting {
     Soon,
 }
 
-/// Whether a topic is one that a broker takes: anything else would end the connection. (MQTT 3.1.1, 4.7.3 and 1.5.3.)
-fn sound(topic: &str) -> bool {
-    !topic.is_empty() && !topic.contains(['+', '#', '\0']) && topic.len() <= usize::from(u16::MAX)
-}
-
 struct Connection<'a> {
     owner: &'a mut Owner,
     client: AsyncClient,
@@ -80,8 +76,7 @@ struct Connection<'a> {
     /// On the wire and not yet acknowledged, by packet id.
     published: HashMap<u16, Sent>,
     subscribed: HashMap<u16, Vec<SmolStr>>,
-    /// Topics the broker has been asked for, or will be.
-    listening: HashSet<SmolStr>,
+    listening: Listening,
     to_subscribe: VecDeque<Vec<SmolStr>>,
     /// Asked for one at a time and twice each, once the link is up: see [`super::oversize`].
     to_try: VecDeque<SmolStr>,
@@ -110,7 +105,7 @@ pub async fn run(owner: &mut Owner) -> End {
         unsubscribing: 0,
         published: HashMap::new(),
         subscribed: HashMap::new(),
-        listening: HashSet::new(),
+        listening: Listening::default(),
         to_subscribe: VecDeque::new(),
         to_try: VecDeque::new(),
         on_trial: None,
@@ -233,17 +228,12 @@ impl Connection<'_> {
         if self.taken_in.is_none() {
             return;
         }
-        let topics = self.owner.topics.iter().filter(|topic| sound(topic));
-        let filters = self.owner.filters.iter().filter(|filter| is_valid(filter));
-        let wanted: HashSet<SmolStr> = topics.chain(filters).cloned().collect();
-        self.to_unsubscribe.extend(self.listening.difference(&wanted).cloned());
+        let wanted = Listening::to(self.owner.topics.clone(), self.owner.filters.clone());
+        let before = std::mem::replace(&mut self.listening, wanted.clone());
+        self.to_unsubscribe.extend(before.iter().filter(|topic| !wanted.contains(topic)).cloned());
         let mut portion = Vec::new();
         let mut bytes = 0;
-        for topic in self.owner.topics.iter().chain(&self.owner.filters).filter(|topic| wanted.contains(*topic)) {
-            // One topic wanted twice is asked for once.
-            if self.listening.contains(topic) || !self.listening.insert(topic.clone()) {
-                continue;
-            }
+        for topic in wanted.iter().filter(|topic| !before.contains(topic)) {
             match self.owner.oversize.verdict(topic, clock::since_boot()) {
                 Verdict::Sound => {}
                 Verdict::Suspect => {
@@ -262,7 +252,6 @@ impl Connection<'_> {
         if !portion.is_empty() {
             self.to_subscribe.push_back(portion);
         }
-        self.listening = wanted;
     }
 
     /// Whether a SUBSCRIBE waits for its answer.
@@ -341,10 +330,7 @@ impl Connection<'_> {
                 }
                 for (topic, code) in portion.iter().zip(answer.return_codes) {
                     if code == SubscribeReasonCode::Failure {
-                        self.listening.remove(topic);
-                        if !sound(topic) {
-                            continue;
-                        }
+                        self.listening.refuse(topic.clone());
                         tracing::warn!(topic = topic.as_str(), "the broker does not let lampward listen to this topic");
                     }
                 }

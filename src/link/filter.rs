@@ -30,6 +30,11 @@ pub fn matches(topic: &str, filter: &str) -> bool {
     levels.next().is_none()
 }
 
+/// Whether a topic is one that a broker takes: anything else would end the connection. (MQTT 3.1.1, 4.7.3 and 1.5.3.)
+pub fn sound(topic: &str) -> bool {
+    !topic.is_empty() && !topic.contains(['+', '#', '\0']) && topic.len() <= usize::from(u16::MAX)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -5,20 +5,20 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::pin::pin;
 use std::task::Poll;
 
-use smol_str::SmolStr;
 use tokio::sync::mpsc;
 
 use super::oversize::Oversize;
 use super::retry::{Ended, Retry};
+use super::wanted::Wanted;
 use super::{Generation, LinkEvent, LinkSettings, Order, connection};
 
 /// What outlives a connection.
 pub struct Owner {
     pub settings: LinkSettings,
     /// What is to be listened to.
-    pub topics: Vec<SmolStr>,
+    pub topics: Wanted,
     /// The same with wildcards.
-    pub filters: Vec<SmolStr>,
+    pub filters: Wanted,
     pub orders: mpsc::Receiver<Order>,
     events: mpsc::Sender<(Generation, LinkEvent)>,
     /// Counts tries for a connection.
@@ -41,14 +41,14 @@ pub enum End {
 
 pub async fn run(
     settings: LinkSettings,
-    topics: Vec<SmolStr>,
+    topics: Wanted,
     orders: mpsc::Receiver<Order>,
     events: mpsc::Sender<(Generation, LinkEvent)>,
 ) {
     let mut owner = Owner {
         settings,
         topics,
-        filters: Vec::new(),
+        filters: Wanted::default(),
         orders,
         events,
         generation: 0,

@@ -131,7 +131,7 @@ proptest! {
         let at = instant(at);
         let next = plan.next(0, at);
         let all = plan.switchings(0, at, at + TimeDelta::days(400));
-        prop_assert_eq!(next.as_ref(), all.first());
+        prop_assert_eq!(next.as_deref(), all.first());
         if let Some(next) = next {
             prop_assert_eq!(plan.power(0, next.at - SECOND), next.wanted.other());
             prop_assert_eq!(plan.power(0, next.at), next.wanted);

@@ -55,7 +55,11 @@ pub fn facts(config: Arc<Config>) -> Facts {
         label: label.into(),
         wanted: Some(Power::On),
         because: "lit from sunset until sunrise".into(),
-        next: Some(Switching { at: utc("2026-11-25T08:59:07+01:00"), wanted: Power::Off, because: "sunrise".into() }),
+        next: Some(Arc::new(Switching {
+            at: utc("2026-11-25T08:59:07+01:00"),
+            wanted: Power::Off,
+            because: "sunrise".into(),
+        })),
         overridden: None,
         plugs: vec![PlugView {
             plug: plug.into(),

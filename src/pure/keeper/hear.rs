@@ -76,7 +76,7 @@ impl Keeper {
         if Some(said) == target {
             state.perhaps_hand = None;
         } else if may_be_hand && state.perhaps_hand.is_none() {
-            state.perhaps_hand = Some(PerhapsHand { decide_at: up + HAND_WAIT, since: self.now.wall });
+            state.perhaps_hand = Some(Box::new(PerhapsHand { decide_at: up + HAND_WAIT, since: self.now.wall }));
             if self.kind(plug).alive.is_none() {
                 self.hand(plug);
             }
@@ -100,7 +100,7 @@ impl Keeper {
 
     /// The wait for a word of life is over: none came, so it was a hand.
     pub(super) fn decide_hand(&mut self, plug: u32) {
-        let perhaps = self.plugs[plug as usize].perhaps_hand;
+        let perhaps = self.plugs[plug as usize].perhaps_hand.as_ref();
         if perhaps.is_some_and(|perhaps| self.now.up >= perhaps.decide_at) {
             if self.trusted {
                 self.hand(plug);

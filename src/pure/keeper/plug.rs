@@ -52,7 +52,7 @@ pub(super) struct Plug {
     /// When it last came back.
     pub back: Option<Duration>,
     /// A report that may turn out to be a hand.
-    pub perhaps_hand: Option<PerhapsHand>,
+    pub perhaps_hand: Option<Box<PerhapsHand>>,
     /// The hand that holds it.
     pub hand: Option<Box<Hand>>,
     /// What it is to be put back to after an override that was over while the clock was not trusted.

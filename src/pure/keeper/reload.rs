@@ -81,9 +81,9 @@ impl Keeper {
         if self.listeners.topics(&config, &plugs) != old_topics {
             self.outputs.push(Output::Listen);
         }
-        self.wall_timers = Timers::new(channels.len());
-        self.channel_timers = Timers::new(channels.len());
-        self.plug_timers = Timers::new(plugs.len());
+        self.wall_timers = Timers::for_most(channels.len());
+        self.channel_timers = Timers::for_few();
+        self.plug_timers = Timers::for_few();
         self.queue.clear();
         self.plan = Plan::new(Arc::clone(&config));
         self.channels = channels;

@@ -461,7 +461,7 @@ impl Keeper {
         let state = &self.plugs[plug as usize];
         let mut earliest: Option<Duration> = None;
         let mut wait = |at: Option<Duration>| earliest = [earliest, at].into_iter().flatten().min();
-        wait(state.perhaps_hand.map(|perhaps| perhaps.decide_at));
+        wait(state.perhaps_hand.as_ref().map(|perhaps| perhaps.decide_at));
         wait(state.case.as_ref().filter(|case| !case.missed).map(|case| case.missed_at));
         if linked {
             wait(state.next_ask);

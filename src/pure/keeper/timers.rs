@@ -1,33 +1,48 @@
 //! Deadlines in order, so that a step looks only at what is due.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// One deadline at most for each of many things, which are known by number.
 #[derive(Debug)]
 pub(super) struct Timers<T> {
     in_order: BTreeSet<(T, u32)>,
-    by_thing: Vec<Option<T>>,
+    by_thing: Slots<T>,
+}
+
+/// The deadline of each.
+#[derive(Debug)]
+enum Slots<T> {
+    Dense(Vec<Option<T>>),
+    Sparse(BTreeMap<u32, T>),
 }
 
 impl<T: Copy + Ord> Timers<T> {
-    /// For `count` things, none of which waits for anything.
-    pub fn new(count: usize) -> Timers<T> {
-        Timers { in_order: BTreeSet::new(), by_thing: vec![None; count] }
+    /// For `count` things, most of which will wait for something.
+    pub fn for_most(count: usize) -> Timers<T> {
+        Timers { in_order: BTreeSet::new(), by_thing: Slots::Dense(vec![None; count]) }
+    }
+
+    /// For any number of things, few of which wait for something most of the time.
+    pub fn for_few() -> Timers<T> {
+        Timers { in_order: BTreeSet::new(), by_thing: Slots::Sparse(BTreeMap::new()) }
     }
 
     /// Replaces the deadline of one thing.
     pub fn set(&mut self, thing: u32, at: Option<T>) {
-        let slot = &mut self.by_thing[thing as usize];
-        if *slot == at {
+        let before = match (&mut self.by_thing, at) {
+            (Slots::Dense(slots), _) => std::mem::replace(&mut slots[thing as usize], at),
+            (Slots::Sparse(slots), Some(at)) => slots.insert(thing, at),
+            (Slots::Sparse(slots), None) => slots.remove(&thing),
+        };
+        if before == at {
             return;
         }
-        if let Some(old) = slot.take() {
-            self.in_order.remove(&(old, thing));
+        if let Some(before) = before {
+            self.in_order.remove(&(before, thing));
         }
         if let Some(at) = at {
             self.in_order.insert((at, thing));
         }
-        *slot = at;
     }
 
     /// The earliest deadline.
@@ -56,17 +71,18 @@ mod tests {
 
     #[test]
     fn what_is_due_comes_out_once_and_in_order() {
-        let mut timers = Timers::new(3);
-        timers.set(0, Some(30));
-        timers.set(1, Some(10));
-        timers.set(2, Some(20));
-        timers.set(2, Some(40));
-        assert_eq!(timers.first(), Some(10));
-        assert_eq!(timers.due_by(30).collect::<Vec<_>>(), [1, 0]);
-        assert_eq!(timers.pop_due(35), Some(1));
-        assert_eq!(timers.pop_due(35), Some(0));
-        assert_eq!(timers.pop_due(35), None);
-        timers.set(2, None);
-        assert_eq!(timers.first(), None);
+        for mut timers in [Timers::for_most(3), Timers::for_few()] {
+            timers.set(0, Some(30));
+            timers.set(1, Some(10));
+            timers.set(2, Some(20));
+            timers.set(2, Some(40));
+            assert_eq!(timers.first(), Some(10));
+            assert_eq!(timers.due_by(30).collect::<Vec<_>>(), [1, 0]);
+            assert_eq!(timers.pop_due(35), Some(1));
+            assert_eq!(timers.pop_due(35), Some(0));
+            assert_eq!(timers.pop_due(35), None);
+            timers.set(2, None);
+            assert_eq!(timers.first(), None);
+        }
     }
 }

@@ -37,7 +37,7 @@ pub struct ChannelView {
     /// Why.
     pub because: SmolStr,
     /// The next change of wanted.
-    pub next: Option<Switching>,
+    pub next: Option<Arc<Switching>>,
     /// A person's word.
     pub overridden: Option<Box<Override>>,
     /// Its plugs, in the order of the file.
@@ -186,7 +186,7 @@ impl Keeper {
 
     /// The next change of wanted, the end of an override included. The end of a hand is none: a hand holds a plug and
     /// not its channel, and says itself when it ends.
-    fn next_change(&mut self, channel: u32, now: Now) -> Option<Switching> {
+    fn next_change(&mut self, channel: u32, now: Now) -> Option<Arc<Switching>> {
         if !self.trusted {
             return None;
         }
@@ -198,7 +198,7 @@ impl Keeper {
         if wanted == overridden {
             self.plan.next(channel as usize, at)
         } else {
-            Some(Switching { at, wanted, because: "the override ends".into() })
+            Some(Arc::new(Switching { at, wanted, because: "the override ends".into() }))
         }
     }
 }

@@ -23,7 +23,7 @@ pub(super) struct Known {
     /// The words for it, where somebody asked.
     pub because: Option<Box<Because>>,
     /// Its next switching with its words, where somebody asked.
-    pub next: Option<Box<Switching>>,
+    pub next: Option<Arc<Switching>>,
 }
 
 /// Nothing known yet: for each channel the place of what is known of it, and that.

@@ -120,14 +120,14 @@ impl Plan {
         self.state(channel, at).wanted
     }
 
-    /// The first switching after an instant, if there is one within 400 days.
-    pub fn next(&mut self, channel: usize, after: DateTime<Utc>) -> Option<Switching> {
+    /// The first switching after an instant, if there is one within 400 days. Channels that switch alike share it.
+    pub fn next(&mut self, channel: usize, after: DateTime<Utc>) -> Option<Arc<Switching>> {
         let (at, wanted) = self.next_change(channel, after)?;
-        if let Some(kept) = self.known(channel).next.as_deref().filter(|kept| (kept.at, kept.wanted) == (at, wanted)) {
-            return Some(kept.clone());
+        if let Some(kept) = self.known(channel).next.as_ref().filter(|kept| (kept.at, kept.wanted) == (at, wanted)) {
+            return Some(Arc::clone(kept));
         }
-        let next = self.switching(channel, at, wanted);
-        self.known_mut(channel).next = Some(Box::new(next.clone()));
+        let next = Arc::new(self.switching(channel, at, wanted));
+        self.known_mut(channel).next = Some(Arc::clone(&next));
         Some(next)
     }
 
