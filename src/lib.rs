@@ -14,6 +14,7 @@ pub mod keepsake;
 pub mod link;
 pub mod log;
 pub mod make_believe;
+pub mod named_files;
 pub mod pure;
 pub mod rules_file;
 pub mod state;

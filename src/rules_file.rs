@@ -12,6 +12,7 @@ use tokio::sync::oneshot;
 use tracing::{error, info, warn};
 
 use crate::cli::{Failure, file};
+use crate::named_files::{self, Unreadable};
 use crate::pure::config::{self, Broker, Checked, ClockTrust, Config, Fault, Faults, Spots, Web};
 use crate::pure::local_time::local_of;
 use crate::pure::plan::{Plan, never};
@@ -38,6 +39,8 @@ pub struct RulesFile {
     facts: FileFacts,
     /// The text of the one in force, if it was read from the file.
     text: Option<Vec<u8>>,
+    /// What it names and a start could not read, as it was when the file was read again.
+    unreadable: Vec<Unreadable>,
     /// What a thread is finding out.
     under_way: Option<oneshot::Receiver<Found>>,
     /// Somebody asked while that was so: the file may have been saved since.
@@ -91,6 +94,7 @@ struct Good {
     text: Vec<u8>,
     config: Arc<Config>,
     warnings: Arc<[Fault]>,
+    unreadable: Vec<Unreadable>,
 }
 
 impl Good {
@@ -98,13 +102,15 @@ impl Good {
         let Checked { config, warnings, spots } = checked;
         let config = Arc::new(config);
         let warnings = self::warnings(&config, warnings, &spots, now);
-        Good { text, config, warnings }
+        let unreadable = named_files::unreadable(&config);
+        Good { text, config, warnings, unreadable }
     }
 
     /// A copy that shares nothing, see [`Config::apart`].
     fn apart(&self) -> Good {
-        let Good { text, config, warnings } = self;
-        Good { text: text.clone(), config: Arc::new(config.apart()), warnings: warnings.iter().cloned().collect() }
+        let Good { text, config, warnings, unreadable } = self;
+        let warnings = warnings.iter().cloned().collect();
+        Good { text: text.clone(), config: Arc::new(config.apart()), warnings, unreadable: unreadable.clone() }
     }
 }
 
@@ -169,7 +175,9 @@ impl RulesFile {
     fn new(path: PathBuf, good: Good, read_at: DateTime<Utc>) -> RulesFile {
         let Good { config, warnings, .. } = good;
         let facts = FileFacts { read_at, faults: [].into(), faulty_at: None, warnings };
-        RulesFile { path, at_start: AtStart::of(&config), config, facts, text: None, under_way: None, again: false }
+        let at_start = AtStart::of(&config);
+        let unreadable = Vec::new();
+        RulesFile { path, at_start, config, facts, text: None, unreadable, under_way: None, again: false }
     }
 
     /// Copies the file in force again, where the copy is gone.
@@ -218,14 +226,17 @@ impl RulesFile {
     /// if nothing in it has changed.
     pub fn take_up(&mut self, found: Found) -> Option<Arc<Config>> {
         match found.lent.take() {
-            Ok(Good { text, config, warnings }) => {
+            Ok(Good { text, config, warnings, unreadable }) => {
                 self.text = Some(text);
                 self.facts = FileFacts { read_at: found.at, faults: [].into(), faulty_at: None, warnings };
                 let changed = self.config != config;
                 self.config = config;
+                self.unreadable.clear();
                 let waits = self.notices();
                 info!(path = %self.path.display(), changed, "the file was read again");
                 waits.iter().for_each(|notice| warn!("{notice}"));
+                unreadable.iter().for_each(|file| warn!("{}", file.sentence()));
+                self.unreadable = unreadable;
                 changed.then(|| self.config.clone())
             }
             Err(unread) => {
@@ -256,7 +267,7 @@ impl RulesFile {
         self.facts.clone()
     }
 
-    /// What has changed in the file and waits for a restart, a sentence each.
+    /// What has changed in the file and waits for a restart, and what would keep one from succeeding, a sentence each.
     pub fn notices(&self) -> Vec<String> {
         let (old, new) = (&self.at_start, AtStart::of(&self.config));
         let waits = [
@@ -267,7 +278,8 @@ impl RulesFile {
             ("name of [place], as it stands in topics,", old.slug != new.slug),
         ];
         let waits = waits.iter().filter(|(_, changed)| *changed);
-        waits.map(|(what, _)| format!("the change to {what} waits for a restart of lampward")).collect()
+        let waits = waits.map(|(what, _)| format!("the change to {what} waits for a restart of lampward"));
+        waits.chain(self.unreadable.iter().map(Unreadable::brief)).collect()
     }
 
     /// Where misses are told on MQTT.

@@ -264,3 +264,47 @@ fn what_is_said_of_the_file_in_force_and_of_the_faulty_one_is_true() {
     let said = now();
     assert!(!said.contains("has faults"), "{said}");
 }
+
+#[test]
+fn a_file_that_a_start_would_look_for_in_vain_is_told_before_there_is_one() {
+    let broker = Mosquitto::start();
+    let rules = lit_now(&broker);
+    let home = Home::new(&rules);
+    let daemon = home.start();
+    until("it runs", || daemon.ask("GET", "/status", None));
+    let notices = || daemon.status()["notices"].clone();
+    let with = |path: &Path| {
+        rules.replace("[channel", &format!("user = \"lampward\"\npassword_file = \"{}\"\n[channel", path.display()))
+    };
+
+    let nowhere = home.file().with_file_name("broker-pasword");
+    home.write(&with(&nowhere));
+    let sentence = format!(
+        "password_file under [broker] names {}, which can't be read: no such file or directory; lampward would not start \
+         with it",
+        nowhere.display()
+    );
+    daemon.until_logged(&[&sentence]);
+    // Without the path: people on the network read it.
+    let brief = "password_file under [broker] names a file that can't be read: no such file or directory; lampward would \
+                 not start again with it";
+    let restart = "the change to [broker] waits for a restart of lampward";
+    until("it is shown", || (notices() == json!([restart, brief])).then_some(()));
+    let (code, said, _) = finished(home.command(&["check"]));
+    assert!(code == 0 && said.contains(&format!("warning: {sentence}\n")), "{code} {said}");
+
+    fs::write(&nowhere, "secret\n").unwrap();
+    daemon.signal(Signal::HUP);
+    until("it is no longer shown", || (notices() == json!([restart])).then_some(()));
+    let (code, said, _) = finished(home.command(&["check"]));
+    assert!(code == 0 && !said.contains("warning: password_file"), "{code} {said}");
+
+    fs::remove_file(&nowhere).unwrap();
+    fs::create_dir(&nowhere).unwrap();
+    let (code, said, _) = finished(home.command(&["check"]));
+    assert!(code == 0 && said.contains("which can't be read: is a directory;"), "{code} {said}");
+    let (code, said, _) = finished(home.command(&["check", "--format", "json"]));
+    let said: Value = serde_json::from_str(&said).unwrap();
+    let warnings = said["warnings"].as_array().unwrap();
+    assert!(code == 0 && warnings.iter().any(|warning| warning["kind"] == "unreadable"), "{said}");
+}

@@ -11,6 +11,7 @@ use serde_json::{Value, json};
 use super::file::{self, FileArgument};
 use super::{Failure, print};
 use crate::clock;
+use crate::named_files::{self, Unreadable};
 use crate::pure::config::{BrokerAt, Checked, Config, Fault, Place, exposure_faults, read};
 use crate::pure::local_time::{Edge, instant_of, local_of};
 use crate::pure::moment::Altitude;
@@ -85,6 +86,11 @@ fn token_wanted(config: &Config) -> Vec<String> {
     let mut all = exposure_faults(config, config.web.token_file.is_some());
     all.retain(|fault| !refused.contains(fault));
     all
+}
+
+/// Files that it names and that are not there. What only another user may read is no fault of the file: the daemon runs as one.
+fn out_of_sight(config: &Config) -> Vec<String> {
+    named_files::unreadable(config).iter().filter(|file| !file.denied).map(Unreadable::sentence).collect()
 }
 
 /// Whether the broker is lampward's own and heard on this computer alone.
@@ -194,6 +200,9 @@ impl Found {
         for silent in silent_kinds(config) {
             line(format!("\nwarning: {silent}"));
         }
+        for file in out_of_sight(config) {
+            line(format!("\nwarning: {file}"));
+        }
         for wanted in token_wanted(config) {
             line(format!("\nwarning: {wanted}; a systemd credential web-token will do as well"));
         }
@@ -228,6 +237,8 @@ impl Found {
         let mut warnings: Vec<Value> = warnings.into_iter().map(|(_, warning)| warning).collect();
         let token = |message: String| json!({ "kind": "token", "message": message });
         warnings.extend(token_wanted(config).into_iter().map(token));
+        let unreadable = |message: String| json!({ "kind": "unreadable", "message": message });
+        warnings.extend(out_of_sight(config).into_iter().map(unreadable));
         let silent = |message: String| json!({ "kind": "no report", "message": message });
         warnings.extend(silent_kinds(config).into_iter().map(silent));
         let (rise, set) = sun_on(&config.place, self.first);

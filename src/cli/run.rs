@@ -19,7 +19,8 @@ use crate::state::{State, reason};
 pub struct Run {
     #[command(flatten)]
     file: FileArgument,
-    /// The folder where overrides and the daybook are kept
+    /// The folder where overrides and the daybook are kept [default: $STATE_DIRECTORY, as systemd sets it, else
+    /// $XDG_STATE_HOME/lampward, else ~/.local/state/lampward]
     #[arg(long, value_name = "DIR")]
     state: Option<PathBuf>,
 }

@@ -31,6 +31,9 @@ pub enum Refusal {
     ClockNotTrusted(String),
 }
 
+/// A clock time further off has its date said.
+const UNDATED: TimeDelta = TimeDelta::hours(20);
+
 /// `until` as a person wrote it.
 enum Until {
     Evening,
@@ -88,7 +91,8 @@ pub fn ends(
                 ))),
                 Some(at) => {
                     let time = time(plan, at, now);
-                    let what = if time == written { String::new() } else { format!(", {written}") };
+                    let what =
+                        if time.split(' ').next() == Some(written) { String::new() } else { format!(", {written}") };
                     Ok((Ends::At(at), format!("{wanted} until {time}{what}")))
                 }
             }
@@ -186,10 +190,12 @@ fn end_of_evening(plan: &mut Plan, channel: usize, after: DateTime<Utc>) -> (Dat
     ends.into_iter().flatten().min_by_key(|(at, _)| *at).expect("24 h is always there")
 }
 
-/// `23:10`; with the date where it is over 24 h off.
+/// `23:10`; with the date where it is another one and so far off that nobody would think of it: `17:00`, said at 17:48.
 fn time(plan: &Plan, at: DateTime<Utc>, now: DateTime<Utc>) -> String {
-    let local = local_of(&plan.config().place.zone, at);
-    let format = if at - now > TimeDelta::hours(24) { "%H:%M on %Y-%m-%d" } else { "%H:%M" };
+    let zone = &plan.config().place.zone;
+    let local = local_of(zone, at);
+    let other_day = local.date_naive() != local_of(zone, now).date_naive();
+    let format = if other_day && at - now > UNDATED { "%H:%M on %Y-%m-%d" } else { "%H:%M" };
     local.format(format).to_string()
 }
 

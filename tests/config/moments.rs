@@ -33,7 +33,7 @@ fn check_refused(marked: &str, said: &str) {
     assert_eq!(fault.at, start..end, "{phrase}");
 }
 
-const A_MARK: &str = "sunset, sunrise, dusk, dawn, … or a clock time such as 22:45";
+const A_MARK: &str = "sunset, sunrise, dusk, dawn, …, a clock time such as 22:45, or a name from [times]";
 
 #[test]
 fn every_mark_is_read_and_printed_in_its_own_words() {

@@ -20,7 +20,7 @@ fn a_fault_is_shown_in_three_lines_with_the_offending_word_underlined() {
         ),
         "house.toml:8:18: `sunsett` is not a mark\n\
          8 | lit = [{ from = \"sunsett\", until = \"23:00\" }]\n\
-         \u{20} |                  ^^^^^^^ sunset, sunrise, dusk, dawn, … or a clock time such as 22:45; nearest: sunset",
+         \u{20} |                  ^^^^^^^ sunset, sunrise, dusk, dawn, …, a clock time such as 22:45, or a name from [times]; nearest: sunset",
     );
 }
 
@@ -114,7 +114,7 @@ fn a_name_in_a_line_that_is_no_toml_is_known_all_the_same() {
             ("a key without `=` and a value", "key = value"),
             (
                 "`sunsett` is not a mark",
-                "sunset, sunrise, dusk, dawn, … or a clock time such as 22:45; nearest: sunset",
+                "sunset, sunrise, dusk, dawn, …, a clock time such as 22:45, or a name from [times]; nearest: sunset",
             ),
         ],
     );

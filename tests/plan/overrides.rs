@@ -67,7 +67,7 @@ fn on_for_the_evening_ends_at_sunrise_if_nothing_is_switched_off_before() {
 fn on_for_the_evening_lasts_24_h_at_most() {
     // Midnight sun at 78 N: no sunrise for weeks, and the lamp is never lit.
     let north = house::place("78.22 N, 15.65 E", "Europe/Oslo") + JETTY;
-    check(&north, "2026-06-20 20:00", On, "", "2026-06-21 20:00:00 (on for 24 h, until 20:00)");
+    check(&north, "2026-06-20 20:00", On, "", "2026-06-21 20:00:00 (on for 24 h, until 20:00 on 2026-06-21)");
 }
 
 #[test]
@@ -90,7 +90,7 @@ fn off_in_the_afternoon_means_tonights_span() {
 #[test]
 fn off_where_nothing_is_planned_ends_after_24_h() {
     let never = r#"{ from = "12:00", until = "13:00", except = ["2020-01-01 to 2040-01-01"] }"#;
-    check(never, "2026-11-24 14:00", Off, "", "2026-11-25 14:00:00 (off for 24 h, until 14:00)");
+    check(never, "2026-11-24 14:00", Off, "", "2026-11-25 14:00:00 (off for 24 h, until 14:00 on 2026-11-25)");
 }
 
 #[test]
@@ -103,7 +103,8 @@ fn a_duration_goes_by_the_clock_that_never_jumps() {
 #[test]
 fn a_moment_is_the_first_that_comes_after_now() {
     check(PARLOUR, "2026-11-24 20:00", On, "23:30", "2026-11-24 23:30:00 (on until 23:30)");
-    check(PARLOUR, "2026-11-24 23:30", On, "23:30", "2026-11-25 23:30:00 (on until 23:30)");
+    check(PARLOUR, "2026-11-24 17:48", On, "17:00", "2026-11-25 17:00:00 (on until 17:00 on 2026-11-25)");
+    check(PARLOUR, "2026-11-24 23:30", On, "23:30", "2026-11-25 23:30:00 (on until 23:30 on 2026-11-25)");
     check(PARLOUR, "2026-11-24 20:00", On, "midnight", "2026-11-25 00:00:00 (on until 00:00, midnight)");
     check(PARLOUR, "2026-11-24 20:00", On, "sunrise", "2026-11-25 08:59:07 (on until 08:59, sunrise)");
     check(
@@ -138,7 +139,7 @@ fn an_evening_name_after_midnight_belongs_to_the_evening_before() {
     check(PARLOUR, "2026-11-26 20:00", On, "bedtime", "2026-11-26 22:45:00 (on until 22:45, bedtime)");
     check(PARLOUR, "2026-11-26 23:00", On, "bedtime", "2026-11-28 00:30:00 (on until 00:30 on 2026-11-28, bedtime)");
     check(PARLOUR, "2026-11-28 00:10", On, "bedtime", "2026-11-28 00:30:00 (on until 00:30, bedtime)");
-    check(PARLOUR, "2026-11-28 00:40", On, "bedtime", "2026-11-29 00:30:00 (on until 00:30, bedtime)");
+    check(PARLOUR, "2026-11-28 00:40", On, "bedtime", "2026-11-29 00:30:00 (on until 00:30 on 2026-11-29, bedtime)");
     check(PARLOUR, "2026-11-29 00:40", On, "bedtime", "2026-11-29 22:45:00 (on until 22:45, bedtime)");
 }
 

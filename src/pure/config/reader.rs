@@ -278,6 +278,7 @@ impl<'t> Reader<'t> {
                     }
                     "pace" => format!("text in quotes with its unit, such as \"{written} ms\""),
                     "horizon" => format!("text in quotes with its unit, such as \"{written} deg\""),
+                    "listen" | "serve" => format!("address and port in quotes, such as \"127.0.0.1:{written}\""),
                     _ => format!("text in quotes: \"{written}\""),
                 };
                 self.wrong(entry, "text", &expected)

@@ -91,7 +91,7 @@ fn moment(words: &mut Words<'_>, names: &[Arc<NamedTime>]) -> Read<Moment> {
 fn base(words: &mut Words<'_>, names: &[Arc<NamedTime>]) -> Read<Base> {
     let wanted = || {
         let near = names.iter().map(|named| named.name.as_str()).chain(MARKS).chain(["midnight"]);
-        Wanted::what("a mark", &format!("{A_MARK} or {A_CLOCK_TIME}")).near(near)
+        Wanted::what("a mark", &format!("{A_MARK}, {A_CLOCK_TIME}, or a name from [times]")).near(near)
     };
     must(
         alt((
