@@ -25,13 +25,18 @@ impl Unreadable {
     /// A sentence with the path.
     pub fn sentence(&self) -> String {
         let Unreadable { named, path, because, .. } = self;
-        format!("{named} names {}, which can't be read: {because}; lampward would not start with it", path.display())
+        format!(
+            "{named} names {}, which can't be read: {because}; lampward would not start with it: put it there, or mend the path",
+            path.display()
+        )
     }
 
     /// A sentence without it: people on the network read it.
     pub fn brief(&self) -> String {
         let Unreadable { named, because, .. } = self;
-        format!("{named} names a file that can't be read: {because}; lampward would not start again with it")
+        format!(
+            "{named} names a file that can't be read: {because}; lampward would not start again with it: put it there, or mend the path"
+        )
     }
 }
 

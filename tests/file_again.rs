@@ -281,13 +281,13 @@ fn a_file_that_a_start_would_look_for_in_vain_is_told_before_there_is_one() {
     home.write(&with(&nowhere));
     let sentence = format!(
         "password_file under [broker] names {}, which can't be read: no such file or directory; lampward would not start \
-         with it",
+         with it: put it there, or mend the path",
         nowhere.display()
     );
     daemon.until_logged(&[&sentence]);
     // Without the path: people on the network read it.
     let brief = "password_file under [broker] names a file that can't be read: no such file or directory; lampward would \
-                 not start again with it";
+                 not start again with it: put it there, or mend the path";
     let restart = "the change to [broker] waits for a restart of lampward";
     until("it is shown", || (notices() == json!([restart, brief])).then_some(()));
     let (code, said, _) = finished(home.command(&["check"]));
