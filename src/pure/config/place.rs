@@ -80,7 +80,7 @@ pub(super) fn place<'t>(reader: &mut Reader<'t>, root: &Table<'_, 't>) -> Option
 /// Says where a zone can hardly be that of the place.
 fn plausible<'t>(reader: &mut Reader<'t>, entry: &Entry<'_, 't>, rules: ZoneRules, position: Position) {
     let ahead_s = ahead_of_sun_s(rules, position);
-    let apart = TimeDelta::minutes((ahead_s.abs() / 60.0).round() as i64);
+    let apart = TimeDelta::minutes(libm::round(ahead_s.abs() / 60.0) as i64);
     let Some(text) = reader.text(entry) else { return };
     let message = format!("{} is {} from the place's mean solar time", quoted(text), duration_words(apart));
     let fault = PhraseFault::new(0..text.len(), message);
@@ -97,7 +97,7 @@ fn plausible<'t>(reader: &mut Reader<'t>, entry: &Entry<'_, 't>, rules: ZoneRule
 pub fn ahead_of_sun_s(rules: ZoneRules, position: Position) -> f64 {
     let solar_s = position.longitude_deg / 15.0 * 3600.0;
     let ahead_s = f64::from(offsets(rules).0) - solar_s;
-    (ahead_s + 43_200.0).rem_euclid(86_400.0) - 43_200.0
+    ahead_s - 86_400.0 * libm::floor((ahead_s + 43_200.0) / 86_400.0)
 }
 
 /// The smallest and the largest UTC offset of a zone in the coming years, in seconds: standard time and summer time.

@@ -85,10 +85,10 @@ fn rounded(degrees: f64) -> f64 {
 /// The distance of two positions along the Earth's surface, in metres, within 0.6 %: haversine formula on a sphere.
 pub(super) fn distance_m(a: Position, b: Position) -> f64 {
     let (lat_a, lat_b) = (a.latitude_deg.to_radians(), b.latitude_deg.to_radians());
-    let half = |from: f64, to: f64| ((to - from) / 2.0).sin().powi(2);
+    let half = |from: f64, to: f64| libm::sin((to - from) / 2.0).powi(2);
     let across = half(a.longitude_deg.to_radians(), b.longitude_deg.to_radians());
-    let h = half(lat_a, lat_b) + lat_a.cos() * lat_b.cos() * across;
-    2.0 * EARTH_M * h.clamp(0.0, 1.0).sqrt().asin()
+    let h = half(lat_a, lat_b) + libm::cos(lat_a) * libm::cos(lat_b) * across;
+    2.0 * EARTH_M * libm::asin(h.clamp(0.0, 1.0).sqrt())
 }
 
 #[cfg(test)]

@@ -73,7 +73,7 @@ impl SolarDay {
 
     /// Altitude in degrees, at a position within the day.
     pub(super) fn altitude_at_deg(&self, at: f64) -> f64 {
-        self.sin_altitude(at).0.clamp(-1.0, 1.0).asin().to_degrees()
+        libm::asin(self.sin_altitude(at).0.clamp(-1.0, 1.0)).to_degrees()
     }
 
     fn highest(&self) -> Extreme {
@@ -86,7 +86,7 @@ impl SolarDay {
 
     /// `side` is −1 for the rising half, +1 for the setting one.
     fn crossing(&self, altitude_deg: f64, side: f64) -> Crossing {
-        let wanted = altitude_deg.clamp(-90.0, 90.0).to_radians().sin();
+        let wanted = libm::sin(altitude_deg.clamp(-90.0, 90.0).to_radians());
         if let Some(at) = self.clear_crossing(wanted, side) {
             return Crossing::At(self.instant(at));
         }
@@ -114,7 +114,7 @@ impl SolarDay {
         if above.abs() > STEEP * swing || above.abs() > swing - ROOM {
             return None;
         }
-        let mut at = self.transit + side * (above / swing).acos() / TAU;
+        let mut at = self.transit + side * libm::acos(above / swing) / TAU;
         for _ in 0..8 {
             let (sin_altitude, slope) = self.sin_altitude(at);
             let step = (wanted - sin_altitude) / slope;
@@ -199,7 +199,7 @@ impl SolarDay {
         // The Sun's hour angle grows by a turn a day to 0.0004: each round leaves so much of the error.
         for _ in 0..4 {
             let ahead = (hour_angle - self.hour_angle(at)) / TAU;
-            at += ahead - ahead.round();
+            at += ahead - libm::round(ahead);
         }
         at
     }
@@ -208,7 +208,7 @@ impl SolarDay {
     fn hour_angle(&self, at: f64) -> f64 {
         let (sin, cos) = sin_cos_turns(self.track.sidereal + self.track.turning * at);
         let (x, y) = (value(&self.track.x, at), value(&self.track.y, at));
-        (x * sin - y * cos).atan2(x * cos + y * sin)
+        libm::atan2(x * sin - y * cos, x * cos + y * sin)
     }
 
     /// Sine of the altitude, and its change in a day (parallax left out of that: it is only steered by).
@@ -252,12 +252,12 @@ impl SolarDay {
         Turn {
             transit: self.instant(extreme.transit),
             extreme: self.instant(extreme.at),
-            altitude_deg: extreme.sin_altitude.clamp(-1.0, 1.0).asin().to_degrees(),
+            altitude_deg: libm::asin(extreme.sin_altitude.clamp(-1.0, 1.0)).to_degrees(),
         }
     }
 
     fn instant(&self, at: f64) -> DateTime<Utc> {
-        let nanos = ((self.offset_s + at * SECONDS_A_DAY) * 1e9).round() as i64;
+        let nanos = libm::round((self.offset_s + at * SECONDS_A_DAY) * 1e9) as i64;
         let seconds = self.noon_unix + nanos.div_euclid(1_000_000_000);
         let end = if seconds < 0 { DateTime::<Utc>::MIN_UTC } else { DateTime::<Utc>::MAX_UTC };
         DateTime::from_timestamp(seconds, nanos.rem_euclid(1_000_000_000) as u32).unwrap_or(end)

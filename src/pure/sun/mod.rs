@@ -3,6 +3,8 @@
 //! - **Altitude** is that of the Sun's centre: apparent (nutation, aberration and light time are in), topocentric
 //!   (seen from the surface of the WGS 84 ellipsoid at height 0, geodetic latitude), without refraction.
 //! - **Time** is UTC, taken as UT1: what a turning Earth shows. Leap seconds do not enter.
+//! - **Arithmetic** is the same to the last bit on every machine: sines and the like are `series`' own or the crate `libm`'s,
+//!   never the C library's, which differs from board to board.
 //! - **Dates** are local mean solar dates: date D at longitude L (degrees, east positive) has its mean noon at
 //!   D 12:00 UTC − L/15 h, whatever time zone the clocks there keep.
 //!
@@ -117,7 +119,7 @@ impl Sun {
 
     /// The local mean solar date whose mean noon is nearest to `at`.
     pub fn solar_date(&self, at: DateTime<Utc>) -> NaiveDate {
-        let shift = TimeDelta::nanoseconds((self.longitude_deg * 240e9).round() as i64);
+        let shift = TimeDelta::nanoseconds(libm::round(self.longitude_deg * 240e9) as i64);
         at.checked_add_signed(shift).unwrap_or(at).date_naive()
     }
 }
@@ -127,7 +129,7 @@ impl Ground {
     fn at(latitude_deg: f64) -> Ground {
         const FLATTENING: f64 = 1.0 / 298.257_223_563;
         const POLAR: f64 = (1.0 - FLATTENING) * (1.0 - FLATTENING);
-        let (sin, cos) = latitude_deg.to_radians().sin_cos();
+        let (sin, cos) = libm::sincos(latitude_deg.to_radians());
         let along_up = (cos * cos + POLAR * sin * sin).sqrt();
         Ground {
             sin_latitude: sin,

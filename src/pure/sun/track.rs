@@ -64,8 +64,8 @@ impl Track {
         let mean_obliquity =
             ARCSEC * (84_381.406 - centuries * (46.836_769 + centuries * (0.000_183_1 - centuries * 0.002_003_4)));
         let obliquity = [mean_obliquity + nutation.obliquity[0], nutation.obliquity[1]];
-        let (sin_obliquity, cos_obliquity) = obliquity[0].sin_cos();
-        let earth_turns = 0.779_057_273_264 + since_j2000.rem_euclid(1.0) + 0.002_737_811_911_354_48 * since_j2000;
+        let (sin_obliquity, cos_obliquity) = libm::sincos(obliquity[0]);
+        let earth_turns = 0.779_057_273_264 + fraction(since_j2000) + 0.002_737_811_911_354_48 * since_j2000;
         let precession_arcsec = 0.014_506 + centuries * (4_612.156_534 + centuries * 1.391_581_7);
         let equinoxes = cos_obliquity * nutation.longitude[0] + 0.002_64 * ARCSEC * nutation.sin_node;
         let sidereal = earth_turns + precession_arcsec / 1_296_000.0 + equinoxes / TAU + longitude_deg / 360.0;
@@ -91,13 +91,18 @@ impl Track {
             x: along,
             y,
             z,
-            sidereal: sidereal.rem_euclid(1.0),
+            sidereal: fraction(sidereal),
             turning: 1.002_737_811_911_354_6
                 + cos_obliquity * nutation.longitude[1] / TAU
                 + 4_612.156_534 / (1_296_000.0 * 36_525.0),
             parallax: EARTH_RADIUS / distance,
         }
     }
+}
+
+/// What is over a whole number, from 0 to 1.
+fn fraction(turns: f64) -> f64 {
+    turns - libm::floor(turns)
 }
 
 /// The Earth's heliocentric longitude about an instant, rad.
@@ -123,7 +128,7 @@ fn distance(days: f64, millennia: f64) -> [f64; 2] {
 /// Cosine and sine of an angle that is itself a polynomial, as polynomials. Left out are fourth powers: 3e-10 rad
 /// after 12 h for the Sun's longitude.
 fn unit_circle(angle: &[f64; 3]) -> ([f64; 4], [f64; 4]) {
-    let (sin, cos) = angle[0].sin_cos();
+    let (sin, cos) = libm::sincos(angle[0]);
     let [_, first, second] = *angle;
     let sine_of_rest = [0.0, first, second, -first * first * first / 6.0];
     let cosine_of_rest = [1.0, 0.0, -first * first / 2.0, -first * second];
