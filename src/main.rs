@@ -2,8 +2,6 @@
 
 use std::process::ExitCode;
 
-use clap::Parser;
-
 fn main() -> ExitCode {
-    lampward::cli::run(lampward::cli::Cli::parse())
+    lampward::cli::main(std::env::args_os().skip(1))
 }

@@ -30,7 +30,7 @@ pub struct FileOption {
 }
 
 /// `[FILE]` or `--file FILE`, for `run` and `check`.
-#[derive(Args, Clone, Debug, Default)]
+#[derive(Args, Clone, Debug, Default, PartialEq)]
 pub struct FileArgument {
     /// The file with place, plugs and rules [default: /etc/lampward/lampward.toml, else config/lampward.toml].
     #[arg(value_name = "FILE", conflicts_with = "file")]

@@ -19,6 +19,7 @@ mod run;
 mod try_;
 mod year;
 
+use std::ffi::OsString;
 use std::io::Write;
 use std::process::ExitCode;
 
@@ -112,8 +113,17 @@ pub fn print(text: &str) -> Result<ExitCode, Failure> {
     }
 }
 
+/// Carries out what the process was called with: the words after its own name.
+pub fn main(words: impl Iterator<Item = OsString>) -> ExitCode {
+    // A daemon keeps for years what its start has touched, and the whole command line is a quarter of a megabyte.
+    match run::Run::plain(words) {
+        Some(args) => run::run(&args).map_or_else(|failure| failure.report(), |()| ExitCode::SUCCESS),
+        None => run(Cli::parse()),
+    }
+}
+
 /// Carries out one command line.
-pub fn run(cli: Cli) -> ExitCode {
+fn run(cli: Cli) -> ExitCode {
     let done = match cli.command {
         Command::Account(command) => account::run(&command),
         Command::Run(args) => run::run(&args).map(|()| ExitCode::SUCCESS),

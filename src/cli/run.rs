@@ -1,5 +1,7 @@
 //! `lampward run`: the daemon.
 
+use std::ffi::OsString;
+use std::os::unix::ffi::OsStrExt;
 use std::path::PathBuf;
 
 use clap::Args;
@@ -16,6 +18,7 @@ use crate::state::{State, reason};
 
 /// Switches the lamps, until it is stopped.
 #[derive(Debug, Args)]
+#[cfg_attr(test, derive(PartialEq))]
 pub struct Run {
     #[command(flatten)]
     file: FileArgument,
@@ -23,6 +26,32 @@ pub struct Run {
     /// $XDG_STATE_HOME/lampward, else ~/.local/state/lampward]
     #[arg(long, value_name = "DIR")]
     state: Option<PathBuf>,
+}
+
+impl Run {
+    /// What `run` and words without anything unusual say. `None` is for the whole command line to read, with its help and its
+    /// complaints; whatever this one takes, that one takes in the same way.
+    pub fn plain(mut words: impl Iterator<Item = OsString>) -> Option<Run> {
+        if words.next()? != "run" {
+            return None;
+        }
+        let mut run = Run { file: FileArgument::default(), state: None };
+        let path = |word: Option<OsString>| {
+            word.filter(|word| !matches!(word.as_bytes().first(), None | Some(b'-'))).map(PathBuf::from)
+        };
+        while let Some(word) = words.next() {
+            let (place, said) = match word.as_bytes() {
+                b"--file" => (&mut run.file.file, words.next()),
+                b"--state" => (&mut run.state, words.next()),
+                _ => (&mut run.file.argument, Some(word)),
+            };
+            if place.replace(path(said)?).is_some() {
+                return None;
+            }
+        }
+        // Both are one too many.
+        (run.file.argument.is_none() || run.file.file.is_none()).then_some(run)
+    }
 }
 
 /// Runs until SIGTERM or SIGINT.
@@ -105,5 +134,46 @@ async fn reload_on_hangup(mut hangup: Signal, ask: mpsc::Sender<()>) {
     while hangup.recv().await.is_some() {
         // One that waits already covers this one too.
         let _ = ask.try_send(());
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use clap::Parser;
+    use proptest::prelude::*;
+
+    use super::*;
+    use crate::cli::{Cli, Command};
+
+    fn plain(words: &[&str]) -> Option<Run> {
+        Run::plain(words.iter().map(OsString::from))
+    }
+
+    #[test]
+    fn the_unit_s_command_line_is_plain() {
+        let unit = include_str!("../../systemd/lampward.service");
+        let line = unit.lines().find_map(|line| line.strip_prefix("ExecStart=")).expect("it starts something");
+        let words: Vec<_> = line.split(' ').skip(1).collect();
+        assert!(plain(&words).is_some(), "{words:?}");
+    }
+
+    proptest! {
+        #[test]
+        fn what_is_read_plainly_is_what_the_whole_command_line_reads(
+            words in prop::collection::vec(
+                prop::sample::select(vec![
+                    "run", "check", "--file", "--state", "--file=a", "--state=b", "a.toml", "/b/c.toml", "d e", "-", "--", "-h",
+                    "--help", "-x", "",
+                ]),
+                0..6,
+            ),
+            first in prop::option::weighted(0.9, Just("run")),
+        ) {
+            let words: Vec<_> = first.into_iter().chain(words).collect();
+            if let Some(plain) = plain(&words) {
+                let whole = Cli::try_parse_from(std::iter::once("lampward").chain(words)).map(|cli| cli.command);
+                prop_assert!(matches!(&whole, Ok(Command::Run(run)) if *run == plain), "{plain:?} is not {whole:?}");
+            }
+        }
     }
 }
