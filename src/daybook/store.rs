@@ -82,6 +82,8 @@ impl Store {
             connection.busy_timeout(Duration::from_secs(1))?;
             connection.pragma_update(None, "journal_mode", "wal")?;
             connection.pragma_update(None, "synchronous", "full")?;
+            // In kB: entries are added at the end, and read by pages of some fifty.
+            connection.pragma_update(None, "cache_size", -64)?;
             let version: i64 = connection.pragma_query_value(None, "user_version", |row| row.get(0))?;
             let tables: i64 = connection.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0))?;
             if version == 0 && tables == 0 {

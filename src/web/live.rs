@@ -62,8 +62,10 @@ struct Shared {
 
 #[derive(Debug, Default)]
 struct Log {
-    events: VecDeque<(u64, String)>,
+    events: VecDeque<(u64, Box<str>)>,
     number: u64,
+    /// The newest number that somebody was told. Without one nobody can ask what came after: nothing is noted.
+    told: Option<u64>,
     /// What has been told.
     seen: Option<Arc<Facts>>,
 }
@@ -106,7 +108,9 @@ impl Live {
 
     fn note(&self, now: Arc<Facts>) {
         let mut log = self.log();
-        if let Some(before) = log.seen.take() {
+        if let Some(before) = log.seen.take()
+            && log.told.is_some()
+        {
             if json::is_another_house(&before, &now) {
                 self.push(&mut log, "house", &json::house(&now));
             }
@@ -139,9 +143,14 @@ impl Live {
 
     fn push(&self, log: &mut Log, name: &str, data: &impl Serialize) {
         log.number += 1;
-        let text = self.event(log.number, name, data);
         let number = log.number;
-        log.events.push_back((number, text));
+        if log.told.is_none_or(|told| number - told > REMEMBERED as u64) {
+            // Whoever was told the last one will be told everything.
+            (log.events, log.told) = (VecDeque::new(), None);
+            return;
+        }
+        let text = self.event(number, name, data);
+        log.events.push_back((number, text.into()));
         if log.events.len() > REMEMBERED {
             log.events.pop_front();
         }
@@ -155,7 +164,9 @@ impl Live {
 
     /// The id of the newest event: whoever reads the facts after asking for it has seen all of it.
     pub fn newest(&self) -> String {
-        format!("{:08x}-{}", self.shared.run, self.log().number)
+        let mut log = self.log();
+        log.told = Some(log.number);
+        format!("{:08x}-{}", self.shared.run, log.number)
     }
 
     /// The number within an id of this run, if its successors are all remembered.
@@ -170,9 +181,10 @@ impl Live {
 
     /// What came after an event, or `None` where some of it is forgotten; and the number of the newest.
     fn after(&self, number: u64) -> (Option<String>, u64) {
-        let log = self.log();
-        let gap = log.events.front().is_some_and(|(oldest, _)| *oldest > number + 1);
-        let later = log.events.iter().filter(|(known, _)| *known > number).map(|(_, text)| text.as_str());
+        let mut log = self.log();
+        log.told = Some(log.number);
+        let gap = log.events.front().map_or(log.number > number, |(oldest, _)| *oldest > number + 1);
+        let later = log.events.iter().filter(|(known, _)| *known > number).map(|(_, text)| &**text);
         ((!gap).then(|| later.collect()), log.number)
     }
 }
