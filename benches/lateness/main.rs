@@ -164,7 +164,7 @@ fn main() {
     let mut command = Command::new(env!("CARGO_BIN_EXE_lampward"));
     command.arg("run").arg("--file").arg(&file).arg("--state").arg(folder.path().join("state")).stderr(log);
     // As the shipped unit has it: what is free goes back to the system however large a piece once was.
-    command.env("MALLOC_TRIM_THRESHOLD_", "131072");
+    command.envs([("MALLOC_TRIM_THRESHOLD_", "131072"), ("MALLOC_TOP_PAD_", "16384")]);
     let daemon = Program(command.spawn().expect("the daemon starts"));
 
     let address: SocketAddr = ([127, 0, 0, 1], page).into();

@@ -117,7 +117,7 @@ pub fn start(file: &Path, page: u16, folder: &Path) -> Daemon {
         .arg("--state")
         .arg(&state)
         // As the shipped unit has it.
-        .env("MALLOC_TRIM_THRESHOLD_", "131072")
+        .envs([("MALLOC_TRIM_THRESHOLD_", "131072"), ("MALLOC_TOP_PAD_", "16384")])
         .stderr(fs::File::create(&log).expect("a file"));
     Daemon { program: Program(command.spawn().expect("the daemon starts")), log, page, state }
 }

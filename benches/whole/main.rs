@@ -2,7 +2,7 @@
 //!
 //! ```text
 //! cargo build --profile dist --example skeleton
-//! cargo bench --profile dist --bench whole -- burst [SIZES [BURSTS [mosquitto|own]]] | memory [RUNS] | flat [REPORTS [CONNECTIONS]] | idle [MINUTES]
+//! cargo bench --profile dist --bench whole -- burst [SIZES [BURSTS [mosquitto|own]]] | memory [RUNS [SIZES]] | flat [REPORTS [CONNECTIONS]] | idle [MINUTES]
 //!                              | start [TIMES] | web [SECONDS] | scale [PLACES [IDLE_SECONDS]]
 //! ```
 //!

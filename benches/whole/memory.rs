@@ -10,8 +10,6 @@ use rumqttc::{Client, Event, MqttOptions, Packet, QoS};
 use super::burst::live;
 use super::ground::{self, House, SECOND_NS, Spread, full_second_in, mosquitto, skeleton, sleep_until, status_kb};
 
-const SIZES: [usize; 4] = [4, 100, 1_000, 10_000];
-
 pub fn run(words: &[String]) {
     let runs: usize = words.first().map_or(3, |runs| runs.parse().expect("a number of runs"));
     println!(
@@ -23,7 +21,8 @@ pub fn run(words: &[String]) {
     );
     println!("| --- | --- | --- | --- | --- | --- | --- | --- | --- |");
     let mut four = None;
-    for channels in SIZES {
+    let sizes = words.get(1).map_or("4,100,1000,10000", String::as_str);
+    for channels in sizes.split(',').map(|size| size.parse().expect("numbers of channels")) {
         let mut seen: [Spread; 5] = Default::default();
         for _ in 0..runs {
             for (spread, kb) in seen.iter_mut().zip(once(channels)) {
