@@ -140,6 +140,53 @@ async fn who_comes_back_too_late_or_from_another_run_gets_the_whole() {
     }
 }
 
+/// So many misses at once, and the id of the newest event after them.
+async fn many_missed(house: &House, count: usize, before: &str) -> String {
+    let number = |id: &str| id.split_once('-').expect("two parts").1.parse::<usize>().expect("a number");
+    house.change(|facts| {
+        let already = facts.snapshot.missed.len();
+        facts.snapshot.missed.extend((0..count).map(|miss| Miss {
+            at: utc("2026-11-24T15:54:00+01:00"),
+            channel: "jetty".into(),
+            plug: format!("yard/{}", already + miss).into(),
+            wanted: Power::On,
+            because: "broker unreachable".into(),
+        }));
+    });
+    loop {
+        let mut listener = Listener::start(house, None).await;
+        listener.event().await;
+        if number(&listener.id) >= number(before) + count {
+            return listener.id;
+        }
+    }
+}
+
+#[tokio::test]
+async fn what_happened_while_nobody_was_there_is_told_as_far_as_it_is_remembered_and_the_whole_beyond() {
+    let house = House::plain().await;
+    let mut witness = Listener::start(&house, None).await;
+    witness.event().await;
+    let left = witness.id.clone();
+    drop(witness);
+    let later = many_missed(&house, 200, &left).await;
+    let mut again = Listener::start(&house, Some(&left)).await;
+    for miss in 0..200 {
+        let (name, missed) = again.event().await;
+        assert_eq!((name.as_str(), &missed["plug"]), ("missed", &Value::from(format!("yard/{miss}"))));
+    }
+    drop(again);
+    let newest = many_missed(&house, 300, &later).await;
+    let mut too_late = Listener::start(&house, Some(&later)).await;
+    let (name, status) = too_late.event().await;
+    assert_eq!(
+        (name.as_str(), &status["missed"][499]["plug"], &too_late.id),
+        ("status", &Value::from("yard/499"), &newest)
+    );
+    confirm(&house, 1, Delivery::Unanswered);
+    assert_eq!(too_late.event().await.0, "channel");
+}
+
 #[tokio::test]
 async fn streams_leave_room_for_other_requests_and_end_with_a_stop() {
     let mut house = House::plain().await;
