@@ -148,7 +148,7 @@ async fn many_missed(house: &House, count: usize, before: &str) -> String {
         facts.snapshot.missed.extend((0..count).map(|miss| Miss {
             at: utc("2026-11-24T15:54:00+01:00"),
             channel: "jetty".into(),
-            plug: format!("yard/{}", already + miss).into(),
+            plug: format!("yard/{}", already + miss),
             wanted: Power::On,
             because: "broker unreachable".into(),
         }));
