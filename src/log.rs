@@ -4,6 +4,7 @@
 
 mod flaps;
 mod held;
+mod spanless;
 
 use std::fmt;
 use std::io::IsTerminal;
@@ -27,7 +28,7 @@ pub fn start(usual: &str) {
     let asked = std::env::var("RUST_LOG").ok().filter(|asked| !asked.is_empty());
     let filter = asked.as_ref().map(|asked| asked.parse::<Targets>());
     let usual = || usual.parse().expect("what is usually said is well put");
-    let said = tracing_subscriber::registry().with(match &filter {
+    let said = spanless::Spanless.with(match &filter {
         Some(Ok(filter)) => filter.clone(),
         _ => usual(),
     });

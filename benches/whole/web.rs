@@ -9,25 +9,28 @@ use super::plugs::{Arrivals, From};
 const SIZES: [usize; 2] = [4, 1_000];
 
 pub fn run(words: &[String]) {
-    let seconds: i64 = words.first().map_or(30, |seconds| seconds.parse().expect("a number of seconds"));
+    let number = |at: usize, otherwise: i64| words.get(at).map_or(otherwise, |word| word.parse().expect("a number"));
+    let (seconds, rounds) = (number(0, 30), number(1, 4));
     println!(
-        "wrk for {seconds} s on one thread and 8 connections. Lateness: a command's arrival at a plug less its instant due, ms; \
-         `without` is as long before and after. Beside it a bare timer that publishes, in the same seconds.\n"
+        "wrk for {seconds} s on one thread and 8 connections, {rounds} times, and as long without before each. Lateness: a \
+         command's arrival at a plug less its instant due, ms. Beside it a bare timer that publishes, in the same seconds.\n"
     );
     println!(
-        "| channels | requests a second | answer p50 | p99 | switchings | late p50 without, with | late p99 without, with | ratio of p99 | bare timer's p99 without, with |"
+        "| channels | requests a second | answer p50 | p99 | instants | switchings | late p50 without, with | late p99 without, with | ratio of p99 | bare timer's p99 without, with |"
     );
-    println!("| --- | --- | --- | --- | --- | --- | --- | --- | --- |");
+    println!("| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |");
     for channels in SIZES {
-        one(channels, seconds);
+        one(channels, seconds, rounds);
     }
 }
 
-fn one(channels: usize, seconds: i64) {
+fn one(channels: usize, seconds: i64, rounds: i64) {
     let folder = tempfile::tempdir().expect("a folder");
     let folder = folder.path();
     let begin_ns = full_second_in(12);
-    let all = 3 * seconds + 16;
+    // Four seconds to calm down before each part; wrk begins in the last of them and ends a second later than what is looked at.
+    let part_s = seconds + 4;
+    let all = 2 * rounds * part_s + 4;
     // Four switch in every second; of a thousand, ten do, by turns.
     let turn = if channels < 10 { 1 } else { channels as i64 / 10 };
     let lit = |lamp: usize| {
@@ -44,32 +47,43 @@ fn one(channels: usize, seconds: i64) {
     words.extend(numbers.map(|number| number.to_string()));
     words.push("floor".into());
     let _floor = skeleton(&words);
-    let part = |begin_s: i64| (begin_ns + begin_s * SECOND_NS, begin_ns + (begin_s + seconds) * SECOND_NS);
-    let (before, under, after) = (part(4), part(8 + seconds), part(12 + 2 * seconds));
-    // A second earlier and a second longer than what is looked at.
-    sleep_until(under.0 - SECOND_NS);
+    let part = |number: i64| {
+        let from = begin_ns + (number * part_s + 4) * SECOND_NS;
+        (from, from + seconds * SECOND_NS)
+    };
+    let (without, with): (Vec<_>, Vec<_>) = (0..rounds).map(|round| (part(2 * round), part(2 * round + 1))).unzip();
     let url = format!("http://127.0.0.1:{}/status", daemon.page);
-    let long = format!("{}s", seconds + 2);
-    let wrk = Command::new("wrk").args(["-t1", "-c8", "--latency", "-d", &long, &url]).output();
-    let wrk = wrk.expect("wrk starts: is the package installed?");
-    let said = String::from_utf8_lossy(&wrk.stdout).into_owned();
-    sleep_until(after.1 + SECOND_NS);
+    let mut said = Vec::new();
+    for (from, _) in &with {
+        sleep_until(from - SECOND_NS);
+        let long = format!("{}s", seconds + 2);
+        let wrk = Command::new("wrk").args(["-t1", "-c8", "--latency", "-d", &long, &url]).output();
+        let wrk = wrk.expect("wrk starts: is the package installed?");
+        said.push(String::from_utf8_lossy(&wrk.stdout).into_owned());
+    }
+    sleep_until(begin_ns + all * SECOND_NS);
     let field = |name: &str| {
-        let line = said.lines().find(|line| line.trim_start().starts_with(name)).unwrap_or_else(|| panic!("{said}"));
-        line.split_whitespace().last().expect("a figure").to_owned()
+        let of = |said: &String| {
+            let line =
+                said.lines().find(|line| line.trim_start().starts_with(name)).unwrap_or_else(|| panic!("{said}"));
+            line.split_whitespace().last().expect("a figure").to_owned()
+        };
+        said.iter().map(of).collect::<Vec<_>>().join(" ")
     };
     let of = |from: From, parts: &[(i64, i64)]| {
         let offset_ns = if from == From::Floor { floor_ns } else { 0 };
         Spread(parts.iter().flat_map(|part| late_ms(&arrivals, from, *part, offset_ns)).collect())
     };
-    let (quiet, loud) = (of(From::Daemon, &[before, after]), of(From::Daemon, &[under]));
-    let (bare_quiet, bare_loud) = (of(From::Floor, &[before, after]), of(From::Floor, &[under]));
+    let (quiet, loud) = (of(From::Daemon, &without), of(From::Daemon, &with));
+    let (bare_quiet, bare_loud) = (of(From::Floor, &without), of(From::Floor, &with));
     let p99 = |of: &Spread| of.quantile(0.99);
     println!(
-        "| {channels} | {} | {} | {} | {}, {} | {:.2}, {:.2} | {:.2}, {:.2} | **{:.2}** | {:.2}, {:.2} |",
+        "| {channels} | {} | {} | {} | {}, {} | {}, {} | {:.2}, {:.2} | {:.2}, {:.2} | **{:.2}** | {:.2}, {:.2} |",
         field("Requests/sec"),
         field("50%"),
         field("99%"),
+        seconds * rounds,
+        seconds * rounds,
         quiet.0.len(),
         loud.0.len(),
         quiet.median(),
@@ -80,8 +94,10 @@ fn one(channels: usize, seconds: i64) {
         p99(&bare_quiet),
         p99(&bare_loud),
     );
-    if let Some(errors) = said.lines().find(|line| line.contains("Non-2xx") || line.contains("Socket errors")) {
-        println!("  odd: {}", errors.trim());
+    for errors in said.iter().flat_map(|said| said.lines()) {
+        if errors.contains("Non-2xx") || errors.contains("Socket errors") {
+            println!("  odd: {}", errors.trim());
+        }
     }
 }
 

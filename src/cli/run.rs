@@ -1,11 +1,13 @@
 //! `lampward run`: the daemon.
 
 use std::ffi::OsString;
+use std::io;
 use std::os::unix::ffi::OsStrExt;
 use std::path::PathBuf;
 
 use clap::Args;
-use tokio::signal::unix::{Signal, SignalKind, signal};
+use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
+use signal_hook::iterator::Signals;
 use tokio::sync::{mpsc, oneshot};
 use tracing::info;
 
@@ -64,8 +66,8 @@ pub fn run(args: &Run) -> Result<(), Failure> {
     let path = args.file.path()?;
     in_runtime(async {
         // Before anything else: a signal that comes during the start must not end it.
-        let hangup = listen(SignalKind::hangup())?;
-        let stop = stop_signal()?;
+        let (ask_reload, reload) = mpsc::channel(1);
+        let stop = signals(Some(ask_reload.clone()))?;
         let state = State::open(args.state.as_deref()).map_err(|fault| Failure::Other(fault.to_string()))?;
         let (file, last_run) = RulesFile::open(path, &state, clock::wall())?;
         let config = file.config();
@@ -77,11 +79,11 @@ pub fn run(args: &Run) -> Result<(), Failure> {
             file = %file.path().display(), place = config.place.name, channels = config.channels.len(),
             state = %state.folder().display(), web = %format!("http://{}/", config.web.listen), "starting"
         );
-        let (ask_reload, reload) = mpsc::channel(1);
-        crate::watch::watch(file.path(), ask_reload.clone());
-        tokio::spawn(reload_on_hangup(hangup, ask_reload));
-        let house = House::open(Ground { file, last_run, state, clock, guard, listener, watcher: None }).await?;
-        house.live(reload, stop).await;
+        crate::watch::watch(file.path(), ask_reload);
+        // Boxed, what is under way takes no stack twice: that never shrinks again.
+        let house =
+            Box::pin(House::open(Ground { file, last_run, state, clock, guard, listener, watcher: None })).await?;
+        Box::pin(house.live(reload, stop)).await;
         Ok(())
     })
 }
@@ -90,51 +92,42 @@ pub fn run(args: &Run) -> Result<(), Failure> {
 pub(super) fn in_runtime<T>(work: impl Future<Output = Result<T, Failure>>) -> Result<T, Failure> {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
     let runtime = runtime.map_err(|error| Failure::Other(format!("cannot start: {}", reason(&error))))?;
-    let done = runtime.block_on(work);
+    let done = runtime.block_on(Box::pin(work));
     runtime.shutdown_timeout(std::time::Duration::from_millis(200));
     done
 }
 
 /// Done at the first SIGTERM or SIGINT; the second ends the process at once, whatever it hangs on.
 pub(super) fn stop_signal() -> Result<impl Future<Output = ()>, Failure> {
+    signals(None)
+}
+
+/// Also asks on `hangup` at every SIGHUP, where that is given.
+fn signals(hangup: Option<mpsc::Sender<()>>) -> Result<impl Future<Output = ()>, Failure> {
+    let failed = |error: io::Error| Failure::Other(format!("cannot wait for signals: {}", reason(&error)));
+    let mut heard = Signals::new([SIGTERM, SIGINT].iter().chain(hangup.iter().map(|_| &SIGHUP))).map_err(failed)?;
     let (first, stop) = oneshot::channel();
-    let (listening, listens) = std::sync::mpsc::sync_channel(1);
-    let wait = async move || {
-        let (mut term, mut int) = match (listen(SignalKind::terminate()), listen(SignalKind::interrupt())) {
-            (Ok(term), Ok(int)) => (term, int),
-            (Err(failure), _) | (_, Err(failure)) => return drop(listening.send(Err(failure))),
-        };
-        let _ = listening.send(Ok(()));
-        tokio::select! { _ = term.recv() => {}, _ = int.recv() => {} }
-        let _ = first.send(());
-        tokio::select! { _ = term.recv() => {}, _ = int.recv() => {} }
-        std::process::exit(1);
-    };
-    let spawned = std::thread::Builder::new().name("signals".into()).spawn(move || {
-        // Never the runtime of the loop: that one may be what hangs.
-        if let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() {
-            runtime.block_on(wait());
+    let mut first = Some(first);
+    // Never in the loop: that may be what hangs.
+    let hear = move || {
+        for signal in &mut heard {
+            match (signal, &hangup, first.take()) {
+                (SIGHUP, Some(ask), still_first) => {
+                    first = still_first;
+                    // One that waits already covers this one too.
+                    let _ = ask.try_send(());
+                }
+                (_, _, Some(first)) => drop(first.send(())),
+                (_, _, None) => std::process::exit(1),
+            }
         }
-    });
-    let nobody = || Failure::Other("cannot wait for signals: there is no thread to do it".into());
-    spawned.map_err(|_| nobody())?;
-    listens.recv().map_err(|_| nobody())??;
+    };
+    std::thread::Builder::new().name("signals".into()).spawn(hear).map_err(failed)?;
     Ok(async move {
         if stop.await.is_err() {
             std::future::pending().await
         }
     })
-}
-
-fn listen(kind: SignalKind) -> Result<Signal, Failure> {
-    signal(kind).map_err(|error| Failure::Other(format!("cannot wait for signals: {}", reason(&error))))
-}
-
-async fn reload_on_hangup(mut hangup: Signal, ask: mpsc::Sender<()>) {
-    while hangup.recv().await.is_some() {
-        // One that waits already covers this one too.
-        let _ = ask.try_send(());
-    }
 }
 
 #[cfg(test)]

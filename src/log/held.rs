@@ -9,6 +9,9 @@ use tracing_subscriber::fmt::MakeWriter;
 /// More than this is not held.
 const ROOM: usize = 16 * 1024;
 
+/// So much of the room stays.
+const KEPT: usize = 1024;
+
 thread_local! {
     static HELD: RefCell<Held<io::Stderr>> = RefCell::new(Held { holds: false, lines: Vec::new(), out: io::stderr() });
 }
@@ -83,6 +86,8 @@ impl<W: Write> Held<W> {
             // Whoever took standard error away wants no lines.
             let _ = self.out.write_all(&self.lines);
             self.lines.clear();
+            // After an evening's burst the room is not wanted until the next.
+            self.lines.shrink_to(KEPT);
         }
     }
 }

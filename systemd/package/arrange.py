@@ -15,14 +15,28 @@ import sys
 from pathlib import Path
 from typing import NamedTuple
 
-# Runs on a real machine, but not in an emulation: how the kernel's clock is found.
-NOT_EMULATED = re.compile(r"6rustix7backend(4vdso|5param4auxv|13vdso_wrappers)")
+# Runs on a real machine, but not in every emulation: how the kernel's clock is found, and two threads that want the same.
+NOT_EMULATED = re.compile(r"6rustix7backend(4vdso|5param4auxv|13vdso_wrappers)|5mutex5futex.*14lock_contended")
 # Of a long table little is read: it would only keep the others apart.
 LONG = 8192
 # Strings of C and numbers, which the linker makes one each of: short, and used by everything.
 SHARED = [".rodata.cst4", ".rodata.cst8", ".rodata.cst16", ".rodata.cst32", ".rodata.str1.1", ".rodata.*.str1.1"]
 # On x86-64 these count from where they stand: in an instruction from its end, four bytes on.
 RELATIVE = re.compile(r"R_X86_64_(PC32|PLT32|GOTPCRELX|REX_GOTPCRELX)$")
+
+# What every start runs and has no section of its own would stand behind all functions; it goes before them.
+SCRIPT = """SECTIONS {{
+  .rodata_first : {{
+{rows}  }}
+}}
+INSERT BEFORE .gcc_except_table;
+SECTIONS {{
+  .init : {{ KEEP(*(.init)) }}
+  .plt : {{ *(.plt) }}
+  .text_first : {{ *crt1.o(.text) *crtbegin*.o(.text) }}
+}}
+INSERT BEFORE .text;
+"""
 
 
 class Part(NamedTuple):
@@ -80,7 +94,7 @@ def main(program, map_file, trace, folder):
         if to := at(target):
             refers.setdefault(part, []).append(to)
     by_function = {re.sub(r"^\.text\.(unlikely\.|hot\.)?", "", part.name): part for part in all_parts}
-    functions += [name for name in by_function if NOT_EMULATED.search(name)]
+    functions = [name for name in by_function if NOT_EMULATED.search(name)] + functions
     todo = [by_function[name] for name in functions if name in by_function]
     if len(todo) < 1000:
         sys.exit(f"arrange.py: only {len(todo)} of {len(functions)} functions of {trace} are in {map_file}: no rehearsal of this program")
@@ -98,7 +112,7 @@ def main(program, map_file, trace, folder):
     folder = Path(folder)
     (folder / "functions").write_text("".join(f"{name}\n" for name in functions))
     rows = "".join(f'    *("{name}")\n' for name in [*SHARED, *names])
-    (folder / "constants.ld").write_text(f"SECTIONS {{\n  .rodata_first : {{\n{rows}  }}\n}}\nINSERT BEFORE .gcc_except_table;\n")
+    (folder / "constants.ld").write_text(SCRIPT.format(rows=rows))
     kb = sum(part.end - part.begin for part in constants if part.name in names) / 1000
     print(f"{known} functions and {kb:.0f} kB of their constants stand first")
 

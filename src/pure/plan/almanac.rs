@@ -12,6 +12,9 @@ use crate::pure::zone::Zone;
 /// Days kept of each kind: more than the 400 that anyone looks ahead, about 1 MB when full.
 const KEPT: usize = 1024;
 
+/// So many of them stand together.
+const MONTH: usize = 32;
+
 /// Sun and clocks of one place.
 #[derive(Debug)]
 pub(super) struct Almanac {
@@ -176,19 +179,25 @@ pub(super) fn earlier(date: NaiveDate, days: u64) -> NaiveDate {
 /// Up to [`KEPT`] days; a newcomer takes the place of the one whose date is a multiple of [`KEPT`] days away.
 #[derive(Debug)]
 struct Kept<T> {
-    slots: Vec<Option<(NaiveDate, T)>>,
+    /// Those of a month stand together, and have room once one of them is asked for: a daemon looks at few.
+    months: Vec<Vec<Option<(NaiveDate, T)>>>,
 }
 
 impl<T> Kept<T> {
     fn new() -> Kept<T> {
-        Kept { slots: Vec::new() }
+        Kept { months: Vec::new() }
     }
 
     fn get(&mut self, date: NaiveDate, make: impl FnOnce() -> T) -> &mut T {
-        if self.slots.is_empty() {
-            self.slots.resize_with(KEPT, || None);
+        if self.months.is_empty() {
+            self.months.resize_with(KEPT / MONTH, Vec::new);
         }
-        let slot = &mut self.slots[date.num_days_from_ce().rem_euclid(KEPT as i32) as usize];
+        let place = date.num_days_from_ce().rem_euclid(KEPT as i32) as usize;
+        let month = &mut self.months[place / MONTH];
+        if month.is_empty() {
+            month.resize_with(MONTH, || None);
+        }
+        let slot = &mut month[place % MONTH];
         if slot.as_ref().is_none_or(|(kept, _)| *kept != date) {
             *slot = Some((date, make()));
         }
