@@ -55,7 +55,8 @@ fn table(found: &Past, asked: &PastCommand) -> String {
     if found.entries.is_empty() {
         let what = if asked.missed { "nothing was missed" } else { "nothing is on record" };
         let days = if asked.days == 1 { "the last day".to_string() } else { format!("the last {} days", asked.days) };
-        return format!("{what} in {days}\n");
+        let of = if asked.channels.is_empty() { String::new() } else { format!(" of {}", asked.channels.join(", ")) };
+        return format!("{what}{of} in {days}\n");
     }
     let line = |entry: &PastEntry| {
         let at = words::local(&entry.at);

@@ -155,6 +155,14 @@ fn a_file_without_a_lamp_is_good_and_says_so() {
 }
 
 #[test]
+fn two_lamps_with_one_label_are_a_warning() {
+    check_warning(
+        &format!("{PLACE}{LAMP}[channel.b]\nlabel = \"«A»\"\nplug = \"b\"\nlit = []\n"),
+        "`A` is the label of [channel.a] too",
+    );
+}
+
+#[test]
 fn listening_beyond_loopback_needs_a_token_or_accounts_at_the_start() {
     let exposed = |added: &str, token: bool| {
         let read = read("house.toml", format!("{PLACE}{added}{LAMP}").as_bytes());

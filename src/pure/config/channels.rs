@@ -57,7 +57,15 @@ fn channel<'t>(
     name(reader, entry);
     let table = reader.table(&format!("[channel.{}]", entry.key), entry, &KEYS)?;
     let label = reader.need(&table, "label", r#"label = "Jetty lamp""#);
-    let label = label.and_then(|entry| self::label(reader, &entry, LONGEST_LABEL));
+    let label = label.and_then(|label_entry| {
+        let label = self::label(reader, &label_entry, LONGEST_LABEL)?;
+        if let Some(other) = taken.labels.insert(label.clone(), entry.key.to_owned()) {
+            let message = format!("{} is the label of [channel.{other}] too", quoted(&label));
+            let at = reader.inner(label_entry.at(), &label, 0..label.len());
+            reader.warn(PhraseFault::new(at, message).expected("labels that people can tell apart"));
+        }
+        Some(label)
+    });
     let kind = match table.get("kind") {
         Some(entry) => kind(reader, &entry, known.kinds),
         None => known.kinds.first().and_then(|(_, kind)| kind.clone()),
@@ -166,6 +174,8 @@ struct Taken {
     topics: HashMap<String, String>,
     /// Lampward's own.
     own: Vec<String>,
+    /// Label → channel.
+    labels: HashMap<String, String>,
     /// The rules of the channels before: most houses have many lamps and few different rules.
     rules: Vec<Arc<[Rule]>>,
 }
@@ -177,6 +187,7 @@ impl Taken {
             plugs: HashMap::new(),
             topics: HashMap::new(),
             own: own.into_iter().flatten().collect(),
+            labels: HashMap::new(),
             rules: Vec::new(),
         }
     }
