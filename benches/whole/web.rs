@@ -16,7 +16,7 @@ pub fn run(words: &[String]) {
          command's arrival at a plug less its instant due, ms. Beside it a bare timer that publishes, in the same seconds.\n"
     );
     println!(
-        "| channels | requests a second | answer p50 | p99 | instants | switchings | late p50 without, with | late p99 without, with | ratio of p99 | bare timer's p99 without, with |"
+        "| channels | requests a second | answer p50 | p99 | instants of each | switchings | late p50 without, with | late p99 without, with | ratio of p99 | bare timer's p99 without, with |"
     );
     println!("| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |");
     for channels in SIZES {
@@ -78,11 +78,10 @@ fn one(channels: usize, seconds: i64, rounds: i64) {
     let (bare_quiet, bare_loud) = (of(From::Floor, &without), of(From::Floor, &with));
     let p99 = |of: &Spread| of.quantile(0.99);
     println!(
-        "| {channels} | {} | {} | {} | {}, {} | {}, {} | {:.2}, {:.2} | {:.2}, {:.2} | **{:.2}** | {:.2}, {:.2} |",
+        "| {channels} | {} | {} | {} | {} | {}, {} | {:.2}, {:.2} | {:.2}, {:.2} | **{:.2}** | {:.2}, {:.2} |",
         field("Requests/sec"),
         field("50%"),
         field("99%"),
-        seconds * rounds,
         seconds * rounds,
         quiet.0.len(),
         loud.0.len(),
