@@ -106,6 +106,11 @@ impl Good {
         Good { text, config, warnings, unreadable }
     }
 
+    /// What a person should look at, in the log.
+    fn say(&self) {
+        self.warnings.iter().for_each(|warning| warn!("{warning}"));
+    }
+
     /// A copy that shares nothing, see [`Config::apart`].
     fn apart(&self) -> Good {
         let Good { text, config, warnings, unreadable } = self;
@@ -126,12 +131,18 @@ enum Unread {
 impl RulesFile {
     /// Reads the file at a start. Beside it comes what was in force when Lampward last ran, if it ever did.
     ///
-    /// A faulty file is answered with the last good copy, an ERROR and the faults among the facts.
+    /// A faulty file is answered with the last good copy, an ERROR and the faults among the facts. Whether this program can
+    /// run what comes into force, `fits` says before anything is logged or kept: another program may go on in its place.
     ///
     /// # Errors
     ///
-    /// When neither the file nor a copy is without fault: exit code 2, with all faults.
-    pub fn open(path: PathBuf, state: &State, now: DateTime<Utc>) -> Result<(RulesFile, Option<Arc<Config>>), Failure> {
+    /// When neither the file nor a copy is without fault: exit code 2, with all faults. What `fits` says.
+    pub fn open(
+        path: PathBuf,
+        state: &State,
+        now: DateTime<Utc>,
+        fits: impl FnOnce(&Config) -> Result<(), Failure>,
+    ) -> Result<(RulesFile, Option<Arc<Config>>), Failure> {
         let copy = match state.good_file() {
             Ok(copy) => copy,
             Err(fault) => {
@@ -146,12 +157,16 @@ impl RulesFile {
         let copy = copy.filter(|_| !same).and_then(|text| apart(move || checked("last-good.toml", text, now)).ok());
         match (read, copy) {
             (Ok(mut read), copy) => {
+                fits(&read.config)?;
+                read.say();
                 keep_copy(state, &read.text);
                 let last_run = if same { Some(read.config.clone()) } else { copy.map(|copy| copy.config) };
                 let text = Some(std::mem::take(&mut read.text));
                 Ok((RulesFile { text, ..RulesFile::new(path, read, now) }, last_run))
             }
             (Err(unread), Some(copy)) => {
+                fits(&copy.config)?;
+                copy.say();
                 let last_run = Some(copy.config.clone());
                 let read_at = state.good_file_at().unwrap_or(now);
                 error!(
@@ -169,7 +184,9 @@ impl RulesFile {
 
     /// A file that came with the program, for the demonstration.
     pub fn built_in(path: PathBuf, checked: Checked, now: DateTime<Utc>) -> RulesFile {
-        RulesFile::new(path, Good::of(Vec::new(), checked, now), now)
+        let good = Good::of(Vec::new(), checked, now);
+        good.say();
+        RulesFile::new(path, good, now)
     }
 
     fn new(path: PathBuf, good: Good, read_at: DateTime<Utc>) -> RulesFile {
@@ -198,7 +215,10 @@ impl RulesFile {
         let (tell, found) = oneshot::channel();
         let (path, state) = (self.path.clone(), state.clone());
         let reading = thread::Builder::new().name("file".into()).spawn(move || {
-            let read = read(&path, now).inspect(|good| keep_copy(&state, &good.text));
+            let read = read(&path, now).inspect(|good| {
+                good.say();
+                keep_copy(&state, &good.text);
+            });
             lend(read, |lent| {
                 // Nobody waits for it any more at a stop.
                 let _ = tell.send(Found { at: now, lent });
@@ -368,22 +388,47 @@ fn apart(read: impl FnOnce() -> Result<Good, Unread> + Send + 'static) -> Result
     }
 }
 
-/// What a person should look at, in the order of the file and in the log: rules that never happen among it. The whole
-/// outlook is for `check`: it takes longer than a lamp should wait.
+/// What a person should look at, in the order of the file: rules that never happen among it. The whole outlook is for
+/// `check`: it takes longer than a lamp should wait.
 fn warnings(config: &Arc<Config>, found: Vec<Fault>, spots: &Spots, now: DateTime<Utc>) -> Arc<[Fault]> {
     let first = local_of(&config.place.zone, now).date_naive();
     let never = never(&mut Plan::new(config.clone()), first, spots);
     let mut all = found;
     all.extend(never.into_iter().map(|warning| warning.fault));
     all.sort_by_key(|warning| warning.line);
-    for warning in &all {
-        warn!("{warning}");
-    }
     all.into()
 }
 
 fn keep_copy(state: &State, text: &[u8]) {
     if let Err(fault) = state.keep_good_file(text) {
         warn!(%fault, "a start with a faulty file would have no copy of this one to go by");
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::clock;
+
+    #[test]
+    fn what_another_program_is_to_run_leaves_the_last_good_copy_to_that_one() {
+        let folder = tempfile::tempdir().unwrap();
+        let state = State::open(Some(&folder.path().join("state"))).unwrap();
+        let path = folder.path().join("lampward.toml");
+        let house = |name: &str| {
+            format!("[place]\nname = \"{name}\"\nposition = \"59.7 N, 5.2 E\"\ntime_zone = \"Europe/Oslo\"\n")
+        };
+        let start = |fits: bool| {
+            let fits = move |_: &Config| if fits { Ok(()) } else { Err(Failure::Other("not here".into())) };
+            let opened = RulesFile::open(path.clone(), &state, clock::wall(), fits);
+            opened.map(|(_, last_run)| last_run.map(|config| config.place.name.clone()))
+        };
+        std::fs::write(&path, house("Skarvholmen")).unwrap();
+        assert!(matches!(start(true), Ok(None)));
+        // What was missed since is told by the rules of that run, so the next program has to find them.
+        std::fs::write(&path, house("Skarvholmen Nord")).unwrap();
+        assert!(matches!(start(false), Err(Failure::Other(said)) if said == "not here"));
+        assert!(matches!(start(true), Ok(Some(name)) if name == "Skarvholmen"));
+        assert!(matches!(start(true), Ok(Some(name)) if name == "Skarvholmen Nord"));
     }
 }

@@ -1,11 +1,43 @@
 //! What stands in for the broker where none was built in.
 
 use std::convert::Infallible;
+use std::env;
 use std::net::SocketAddr;
+use std::os::unix::process::CommandExt;
 use std::path::Path;
+use std::process::Command;
+
+use crate::state::reason;
 
 const SORRY: &str = "this lampward was built without a broker of its own: \
     set address under [broker] to the broker of the household, or build with the feature own-broker";
+
+/// Where a package has the program with a broker, from the folder of this one.
+const WITH_BROKER: &str = "../libexec/lampward/lampward";
+
+/// Goes on as the program with a broker, called with the same words; it stays the same process. To be asked before anything
+/// is begun that must come to an end.
+///
+/// # Errors
+///
+/// Always, where it returns: there is no such program, or it can't be run, with what to do.
+pub fn needed() -> Result<(), String> {
+    let Some(folder) = env::current_exe().ok().and_then(|this| this.parent().map(Path::to_owned)) else {
+        return Err(SORRY.to_owned());
+    };
+    let program = folder.join(WITH_BROKER);
+    if !program.exists() {
+        return Err(format!("{SORRY}, and put that at {}", program.display()));
+    }
+    let mut words = env::args_os();
+    let name = words.next().unwrap_or_else(|| "lampward".into());
+    let because = reason(&Command::new(&program).arg0(name).args(words).exec());
+    Err(format!(
+        "cannot go on as {}, which has the broker: {because}. Install lampward again, or set address under [broker] to \
+         the broker of the household",
+        program.display()
+    ))
+}
 
 /// A broker of our own, which this build has not.
 #[derive(Debug)]

@@ -10,7 +10,7 @@ use clap::Args;
 use rustix::termios::{LocalModes, OptionalActions, Termios, tcgetattr, tcsetattr};
 
 use super::Failure;
-use crate::broker::{account_line, check_name};
+use crate::broker::{account_line, check_name, needed};
 
 /// A shorter password is soon found by trying; common practice, no source.
 const SHORTEST: usize = 8;
@@ -31,6 +31,7 @@ pub struct AccountCommand {
 /// A name that can't be one, passwords that differ, or a file that can't be written.
 pub fn run(command: &AccountCommand) -> Result<ExitCode, Failure> {
     check_name(&command.name).map_err(Failure::Fault)?;
+    needed().map_err(Failure::Other)?;
     let password = password(&command.name)?;
     let line = account_line(&command.name, &password).map_err(Failure::Other)?;
     let failed = |what: &str, file: &Path, error: io::Error| {

@@ -13,8 +13,10 @@ use tracing::info;
 
 use super::Failure;
 use super::file::FileArgument;
+use crate::broker;
 use crate::clock::{self, Clock};
 use crate::house::{self, Ground, House};
+use crate::pure::config::{BrokerAt, Config};
 use crate::rules_file::RulesFile;
 use crate::state::{State, reason};
 
@@ -69,7 +71,7 @@ pub fn run(args: &Run) -> Result<(), Failure> {
         let (ask_reload, reload) = mpsc::channel(1);
         let stop = signals(Some(ask_reload.clone()))?;
         let state = State::open(args.state.as_deref()).map_err(|fault| Failure::Other(fault.to_string()))?;
-        let (file, last_run) = RulesFile::open(path, &state, clock::wall())?;
+        let (file, last_run) = RulesFile::open(path, &state, clock::wall(), can_run)?;
         let config = file.config();
         let guard = house::admit(&config)?;
         let listener = house::listen(&config)?;
@@ -86,6 +88,14 @@ pub fn run(args: &Run) -> Result<(), Failure> {
         Box::pin(house.live(reload, stop)).await;
         Ok(())
     })
+}
+
+/// Whether this program can run the file; where it lacks the broker, the one that has it goes on from here.
+fn can_run(config: &Config) -> Result<(), Failure> {
+    match config.broker.at {
+        BrokerAt::Own { .. } => broker::needed().map_err(Failure::Other),
+        BrokerAt::Address { .. } => Ok(()),
+    }
 }
 
 /// One thread for everything but the web and the daybook: a lamp needs no more.
