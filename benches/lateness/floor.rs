@@ -8,16 +8,14 @@ use std::time::Duration;
 use rumqttc::{AsyncClient, MqttOptions, QoS};
 use tokio::runtime::Builder;
 
-const STEP_NS: i64 = 1_000_000_000;
-
-/// Publishes `each` messages at an instant and at every full second after it, `times` in all.
-pub fn publish(port: u16, first_ns: i64, times: i64, each: usize) {
-    let due = instants::instants(first_ns, STEP_NS, times);
+/// Publishes `each` messages at an instant and at every `step_ns` after it, `times` in all.
+pub fn publish(port: u16, first_ns: i64, step_ns: i64, times: i64, each: usize) {
+    let due = instants::instants(first_ns, step_ns, times);
     let runtime = Builder::new_current_thread().enable_all().build().expect("a runtime");
-    runtime.block_on(serve(port, due, each));
+    runtime.block_on(serve(port, due, step_ns, each));
 }
 
-async fn serve(port: u16, mut due: tokio::sync::mpsc::UnboundedReceiver<i64>, each: usize) {
+async fn serve(port: u16, mut due: tokio::sync::mpsc::UnboundedReceiver<i64>, step_ns: i64, each: usize) {
     let mut options = MqttOptions::new("floor", "127.0.0.1", port);
     options.set_keep_alive(Duration::from_secs(10)).set_inflight(100);
     let (client, mut eventloop) = AsyncClient::new(options, 100);
@@ -28,9 +26,8 @@ async fn serve(port: u16, mut due: tokio::sync::mpsc::UnboundedReceiver<i64>, ea
             event = eventloop.poll() => if event.is_err() { return },
             at_ns = due.recv() => {
                 let Some(at_ns) = at_ns else { return };
-                let second = at_ns / STEP_NS;
                 for lamp in 0..each {
-                    let payload = if second % 2 == 0 { "on" } else { "off" };
+                    let payload = if at_ns / step_ns % 2 == 0 { "on" } else { "off" };
                     client.try_publish(format!("floor/{lamp}"), QoS::AtLeastOnce, false, payload).expect("room");
                 }
             }

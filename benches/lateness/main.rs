@@ -2,12 +2,13 @@
 //! under load.
 //!
 //! ```text
-//! cargo bench --bench lateness -- [seconds of each part, 60 unless given] [lamps at each instant, 10 unless given]
+//! cargo bench --bench lateness -- [seconds of each part, 60 unless given] [lamps at each instant, 10 unless given] [seconds under load]
 //! ```
 //!
 //! A real mosquitto, and the real daemon with 200 lamps, of which the plan switches ten (or so many as given) in every
-//! second: marks of the Sun with offsets of whole seconds, at a place where the Sun sets just then. Half a second later a
-//! bare waiter (`timerfd` on the wall clock, then `rumqttc`) publishes as many messages at one instant: the floor. One listener takes the time at which each
+//! other second: marks of the Sun with offsets of whole seconds, at a place where the Sun sets just then. In the seconds between a
+//! bare waiter (`timerfd` on the wall clock, then `rumqttc`) publishes as many messages at one instant: the floor. Both on full
+//! seconds, at which more wakes on a shared machine than in between. One listener takes the time at which each
 //! message of either arrives; another answers for the plugs. Three parts: at rest; with 1,000 connections that never
 //! finish their header, each made anew as soon as it is cut, and 2,000 requests a second for `/status`; at rest again.
 //! Lateness is the arrival less the instant that was due. The daemon's resident memory is read four times a second.
@@ -31,14 +32,18 @@ use chrono::{DateTime, Utc};
 use common::{Program, free_port, head, mosquitto, quantile, wall_ns};
 use rumqttc::{Client, Event, MqttOptions, Packet, Publish, QoS};
 
+const SECOND_NS: i64 = 1_000_000_000;
 /// So many lamps in the house.
 const LAMPS: usize = 200;
 /// Lamps take turns: each is on for so many seconds, then off for as many.
 const TURN_S: i64 = 20;
-/// The file: `each` lamps for each second of a turn, every one on and off from there by turns, and the others far off.
+/// The daemon's instants are so far apart, and the floor's; the latter half of this after the former.
+const STEP_S: usize = 2;
+
+/// The file: `each` lamps for each other second of a turn, every one on and off from there by turns, and the others far off.
 fn house(folder: &Path, sunset: DateTime<Utc>, seconds: i64, each: usize, broker: u16, page: u16) -> PathBuf {
     let mut text = head("Skarvholmen", sunset, &format!("address = \"mqtt://127.0.0.1:{broker}\""), page);
-    for (second, lamp) in (0..TURN_S).flat_map(|second| (0..each).map(move |lamp| (second, lamp))) {
+    for (second, lamp) in (0..TURN_S).step_by(STEP_S).flat_map(|second| (0..each).map(move |lamp| (second, lamp))) {
         let name = format!("s{second}-{lamp}");
         let _ = write!(text, "[channel.{name}]\nlabel = \"Lamp {name}\"\nplug = \"p/{name}\"\nlit = [\n");
         for on in (second..seconds).step_by(2 * TURN_S as usize) {
@@ -50,7 +55,7 @@ fn house(folder: &Path, sunset: DateTime<Utc>, seconds: i64, each: usize, broker
         }
         text.push_str("]\n");
     }
-    for lamp in TURN_S as usize * each..LAMPS {
+    for lamp in TURN_S as usize / STEP_S * each..LAMPS {
         let rule = "{ from = \"6 h after sunset\", until = \"sunrise\" }";
         let _ = write!(text, "[channel.o{lamp}]\nlabel = \"Lamp o{lamp}\"\nplug = \"p/o{lamp}\"\nlit = [{rule}]\n");
     }
@@ -139,15 +144,17 @@ fn main() {
     let mut numbers = std::env::args().skip(1).filter_map(|word| word.parse::<u32>().ok());
     let seconds = numbers.next().map_or(60, i64::from);
     let each = numbers.next().map_or(10, |each| each as usize);
-    assert!((1..=LAMPS / TURN_S as usize).contains(&each), "1 to {} lamps at each instant", LAMPS / TURN_S as usize);
+    let loaded_s = numbers.next().map_or(seconds, i64::from);
+    let most = LAMPS / (TURN_S as usize / STEP_S);
+    assert!((1..=most).contains(&each), "1 to {most} lamps at each instant");
     let folder = tempfile::tempdir().expect("a folder");
     let broker = free_port();
     let _broker = mosquitto(folder.path(), broker);
     let page = free_port();
-    let begin = (wall_ns() / 1_000_000_000 + 8) * 1_000_000_000;
+    let begin = (wall_ns() / SECOND_NS + 8) * SECOND_NS;
     let sunset = DateTime::from_timestamp_nanos(begin);
     // Three parts and a few seconds between them.
-    let all = 3 * seconds + 20;
+    let all = 2 * seconds + loaded_s + 20;
     let file = house(folder.path(), sunset, all, each, broker, page);
     thread::sleep(Duration::from_millis(500));
 
@@ -159,7 +166,9 @@ fn main() {
     for _ in 0..2 {
         wait.recv().expect("listener and plugs are there");
     }
-    thread::spawn(move || floor::publish(broker, begin + 500_000_000, all, each));
+    thread::spawn(move || {
+        floor::publish(broker, begin + SECOND_NS, STEP_S as i64 * SECOND_NS, all / STEP_S as i64, each)
+    });
     let log = fs::File::create(folder.path().join("log")).expect("a file");
     // `tests/bench` has it laid out as packages are.
     let binary = std::env::var_os("LAMPWARD_BINARY").unwrap_or_else(|| env!("CARGO_BIN_EXE_lampward").into());
@@ -170,30 +179,30 @@ fn main() {
     let daemon = Program(command.spawn().expect("the daemon starts"));
 
     let address: SocketAddr = ([127, 0, 0, 1], page).into();
-    let from_s = |second: i64| begin / 1_000_000_000 + second;
+    let from_s = |second: i64| begin / SECOND_NS + second;
     let parts = [
         ("at rest", from_s(5), from_s(5 + seconds)),
-        ("under load", from_s(10 + seconds), from_s(10 + 2 * seconds)),
-        ("at rest again", from_s(15 + 2 * seconds), from_s(15 + 3 * seconds)),
+        ("under load", from_s(10 + seconds), from_s(10 + seconds + loaded_s)),
+        ("at rest again", from_s(15 + seconds + loaded_s), from_s(15 + 2 * seconds + loaded_s)),
     ];
     let mut memory: BTreeMap<&str, Vec<[u64; 2]>> = BTreeMap::new();
     let mut loading = None;
     let pid = daemon.0.id();
     loop {
-        let now_s = wall_ns() / 1_000_000_000;
+        let now_s = wall_ns() / SECOND_NS;
         if let Some((name, ..)) = parts.iter().find(|(_, from, until)| *from <= now_s && now_s < *until) {
             memory.entry(name).or_default().push(memory_kb(pid));
         }
         if loading.is_none() && now_s >= parts[1].1 - 2 {
-            loading = Some(load::begin(address, Duration::from_secs(seconds as u64 + 2)));
+            loading = Some(load::begin(address, Duration::from_secs(loaded_s as u64 + 2)));
         }
         if now_s > parts[2].2 {
             break;
         }
-        thread::sleep(Duration::from_millis(250));
+        thread::sleep(until_looked());
     }
     let served = loading.map(|loading| loading.join().expect("the load ends")).expect("there was load");
-    report(&arrivals, &parts);
+    report(&arrivals, begin / SECOND_NS, &parts);
     let kb = |name: &str, which: usize| memory[name].iter().map(move |both| both[which]);
     let mean = |name: &str, which: usize| kb(name, which).sum::<u64>() / memory[name].len() as u64;
     for (which, what) in ["resident memory of the daemon", "without the program's own file"].into_iter().enumerate() {
@@ -208,22 +217,31 @@ fn main() {
     let _ = daemon;
 }
 
-fn report(arrivals: &Receiver<Arrival>, parts: &[(&str, i64, i64)]) {
+/// Until the daemon's memory is read again, four times a second and never near a full one: the kernel may hold it up for that.
+fn until_looked() -> Duration {
+    let in_second = wall_ns() % SECOND_NS;
+    let next = [200_000_000, 400_000_000, 600_000_000, 800_000_000].into_iter().find(|at| *at > in_second);
+    Duration::from_nanos((next.unwrap_or(SECOND_NS + 200_000_000) - in_second) as u64)
+}
+
+fn report(arrivals: &Receiver<Arrival>, begin_s: i64, parts: &[(&str, i64, i64)]) {
     let mut late_ms: Vec<[Vec<f64>; 2]> = parts.iter().map(|_| Default::default()).collect();
     for arrival in arrivals.try_iter() {
-        let due_offset_ns = if arrival.floor { 500_000_000 } else { 0 };
-        // The instant due is the nearest one: nothing here is half a second late, or it would show as half a second early.
-        let since_ns = arrival.at_ns - due_offset_ns;
-        let due_ns = (since_ns + 500_000_000).div_euclid(1_000_000_000) * 1_000_000_000;
-        let due_s = due_ns / 1_000_000_000;
+        // The instant due is the nearest of its side: nothing here is a second late, or it would show as a second early.
+        let step_ns = STEP_S as i64 * SECOND_NS;
+        let first_ns = (begin_s + i64::from(arrival.floor)) * SECOND_NS;
+        let late_ns = (arrival.at_ns - first_ns + step_ns / 2).rem_euclid(step_ns) - step_ns / 2;
+        let due_s = (arrival.at_ns - late_ns) / SECOND_NS;
         let part = parts.iter().position(|(_, from, until)| *from <= due_s && due_s < *until);
         if let Some(part) = part {
-            late_ms[part][usize::from(arrival.floor)].push((since_ns - due_ns) as f64 / 1e6);
+            late_ms[part][usize::from(arrival.floor)].push(late_ns as f64 / 1e6);
         }
     }
+    let mut both = [0, 1].map(|side| [0, 2].map(|part: usize| late_ms[part][side].clone()).concat());
     println!("| part | messages | p50, ratio | p99, ratio | worst, ratio | early |");
     println!("| --- | --- | --- | --- | --- | --- |");
     for ((name, ..), late_ms) in parts.iter().zip(&mut late_ms) {
         line(name, late_ms);
     }
+    line("at rest, both", &mut both);
 }
