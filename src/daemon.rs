@@ -481,22 +481,23 @@ impl Daemon {
 
     fn give_out_facts(&mut self, turn: &mut Turn, now: Now) {
         let begun = self.clock.now().up;
-        let mut snapshot = turn.keeper.snapshot(now);
-        let earlier = self.missed_before.iter().filter(|miss| miss.at > now.wall - MISSES_SHOWN);
-        snapshot.missed.splice(0..0, earlier.cloned());
-        self.supervisor.status(&status_line(&snapshot, &self.file.config()));
         let mut notices = self.file.notices();
         notices.extend(self.trouble());
-        self.facts.send_replace(Arc::new(Facts {
-            config: self.file.config(),
-            snapshot,
-            clock_because: self.trust.because().to_string(),
-            link_since: turn.link_since,
-            link_because: turn.link_because.clone(),
-            taken: turn.taken,
-            file: self.file.facts(),
-            notices,
-        }));
+        self.facts.send_modify(|facts| {
+            // Where the web is just reading them, in a copy.
+            let facts = Arc::make_mut(facts);
+            turn.keeper.renew(&mut facts.snapshot, now);
+            let earlier = self.missed_before.iter().filter(|miss| miss.at > now.wall - MISSES_SHOWN);
+            facts.snapshot.missed.splice(0..0, earlier.cloned());
+            facts.config = self.file.config();
+            facts.clock_because = self.trust.because().to_string();
+            facts.link_since = turn.link_since;
+            facts.link_because.clone_from(&turn.link_because);
+            facts.taken = turn.taken;
+            facts.file = self.file.facts();
+            facts.notices = notices;
+            self.supervisor.status(&status_line(&facts.snapshot, &facts.config));
+        });
         turn.stale = false;
         let took = self.clock.now().up.saturating_sub(begun);
         turn.facts_at = now.up + FACTS_EVERY.max(took * FACTS_SHARE);

@@ -66,8 +66,16 @@ struct Log {
     number: u64,
     /// The newest number that somebody was told. Without one nobody can ask what came after: nothing is noted.
     told: Option<u64>,
-    /// What has been told.
+    /// What has been told. None while nothing is noted: facts that nobody else has are written over in their place.
     seen: Option<Arc<Facts>>,
+}
+
+impl Log {
+    /// From here on everything is noted; `now` is what it starts from: whoever asks reads the facts after that.
+    fn tell(&mut self, now: Arc<Facts>) {
+        self.told = Some(self.number);
+        self.seen.get_or_insert(now);
+    }
 }
 
 impl Live {
@@ -129,7 +137,7 @@ impl Live {
                 self.push(&mut log, "missed", &json::missed(&now, miss));
             }
         }
-        log.seen = Some(now);
+        log.seen = log.told.is_some().then_some(now);
         let number = log.number;
         drop(log);
         self.shared.newest.send_if_modified(|newest| {
@@ -163,9 +171,9 @@ impl Live {
     }
 
     /// The id of the newest event: whoever reads the facts after asking for it has seen all of it.
-    pub fn newest(&self) -> String {
+    pub fn newest(&self, now: Arc<Facts>) -> String {
         let mut log = self.log();
-        log.told = Some(log.number);
+        log.tell(now);
         format!("{:08x}-{}", self.shared.run, log.number)
     }
 
@@ -180,9 +188,9 @@ impl Live {
     }
 
     /// What came after an event, or `None` where some of it is forgotten; and the number of the newest.
-    fn after(&self, number: u64) -> (Option<String>, u64) {
+    fn after(&self, number: u64, now: Arc<Facts>) -> (Option<String>, u64) {
         let mut log = self.log();
-        log.told = Some(log.number);
+        log.tell(now);
         let gap = log.events.front().map_or(log.number > number, |(oldest, _)| *oldest > number + 1);
         let later = log.events.iter().filter(|(known, _)| *known > number).map(|(_, text)| &**text);
         ((!gap).then(|| later.collect()), log.number)
@@ -241,7 +249,7 @@ async fn stream(web: Web, last_seen: Option<u64>, client: mpsc::Sender<Bytes>, _
     let mut seen = last_seen;
     let mut text = "retry: 3000\n\n".to_string();
     loop {
-        let (later, number) = live.after(seen.unwrap_or(u64::MAX - 1));
+        let (later, number) = live.after(seen.unwrap_or(u64::MAX - 1), web.facts());
         match later.filter(|_| seen.is_some()) {
             Some(later) => text += &later,
             None => {

@@ -97,18 +97,39 @@ pub(super) struct Shown {
     until: DateTime<Utc>,
 }
 
+fn put(given: &mut Vec<Arc<ChannelView>>, at: usize, view: Arc<ChannelView>) {
+    match given.get_mut(at) {
+        Some(place) => *place = view,
+        None => given.push(view),
+    }
+}
+
 /// Nothing of so many channels has been shown yet.
 pub(super) fn nothing(channels: usize) -> Vec<Option<Shown>> {
     (0..channels).map(|_| None).collect()
 }
 
 impl Keeper {
-    /// What is known now. Works out only what has changed: a burst of reports in a large house is shown several times.
+    /// What is known now.
     pub fn snapshot(&mut self, now: Now) -> Snapshot {
-        let channels = (0..self.channels.len() as u32).map(|channel| self.show(channel, now)).collect();
+        let (trusted, link_up) = (self.trusted, self.link.is_some());
+        let mut snapshot = Snapshot { now: now.wall, trusted, link_up, channels: Vec::new(), missed: Vec::new() };
+        self.renew(&mut snapshot, now);
+        snapshot
+    }
+
+    /// Makes what was known before into what is known now. Works out only what has changed: a burst of reports in a large
+    /// house is shown several times. What nobody else has is written over in its place, or a large house would need room for two.
+    pub fn renew(&mut self, snapshot: &mut Snapshot, now: Now) {
+        let channels = &mut snapshot.channels;
+        channels.truncate(self.channels.len());
+        channels.reserve_exact(self.channels.len() - channels.len());
+        for channel in 0..self.channels.len() {
+            self.show(channels, channel, now);
+        }
         let shown = self.misses.iter().filter(|(found, _)| *found + MISSES_SHOWN >= now.up);
-        let missed = shown.map(|(_, miss)| miss.clone()).collect();
-        Snapshot { now: now.wall, trusted: self.trusted, link_up: self.link.is_some(), channels, missed }
+        snapshot.missed = shown.map(|(_, miss)| miss.clone()).collect();
+        (snapshot.now, snapshot.trusted, snapshot.link_up) = (now.wall, self.trusted, self.link.is_some());
     }
 
     /// The override now standing on a channel and its plugs, by its place in the file: what a [`ChannelView`] has of them,
@@ -143,29 +164,32 @@ impl Keeper {
         }
     }
 
-    fn show(&mut self, channel: u32, now: Now) -> Arc<ChannelView> {
-        let at = channel as usize;
+    /// Shows the channel at this place of `given`, in which those before it are up to date.
+    fn show(&mut self, given: &mut Vec<Arc<ChannelView>>, at: usize, now: Now) {
         if let Some(shown) = &self.shown[at]
             && shown.since <= now.wall
             && now.wall < shown.until
         {
             let view = Arc::clone(&shown.view);
-            debug_assert_eq!(*view, self.view(channel, now), "something changed it unsaid");
-            return view;
+            debug_assert_eq!(*view, self.view(at as u32, now), "something changed it unsaid");
+            return put(given, at, view);
         }
-        let view = self.view(channel, now);
-        let view = match &self.shown[at] {
-            Some(shown) if *shown.view == view => Arc::clone(&shown.view),
-            _ => Arc::new(view),
-        };
+        let view = self.view(at as u32, now);
+        match self.shown[at].take().filter(|shown| *shown.view == view) {
+            Some(same) => put(given, at, same.view),
+            // Ours has gone: if the given one was the last beside it, that is free to be written over.
+            None => match given.get_mut(at).map(Arc::get_mut) {
+                Some(Some(place)) => *place = view,
+                _ => put(given, at, Arc::new(view)),
+            },
+        }
         let until = match (&self.channels[at].standing, self.trusted) {
             // When a duration ends by the wall clock is worked out anew each time.
             (Some(_), _) => now.wall,
             (None, true) => self.plan.words_hold_until(at, now.wall),
             (None, false) => DateTime::<Utc>::MAX_UTC,
         };
-        self.shown[at] = Some(Shown { view: Arc::clone(&view), since: now.wall, until });
-        view
+        self.shown[at] = Some(Shown { view: Arc::clone(&given[at]), since: now.wall, until });
     }
 
     fn view(&mut self, channel: u32, now: Now) -> ChannelView {

@@ -103,7 +103,7 @@ async fn page(
 ) -> Result<Html<String>, Problem> {
     let visitor = Visitor::of(&web, &headers);
     // Before the facts: what changes from here on is told to the script again.
-    let seen = web.live.newest();
+    let seen = web.live.newest(web.facts());
     let facts = web.facts();
     let now = web.now();
     let status = read::status_now(&web).await?;

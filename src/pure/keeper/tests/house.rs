@@ -85,6 +85,8 @@ pub struct House {
     /// What was said of each send.
     pub told: Vec<String>,
     transcript: Vec<String>,
+    /// What was last given out.
+    given: Option<Snapshot>,
 }
 
 impl House {
@@ -112,6 +114,7 @@ impl House {
             steps: 0,
             told: Vec::new(),
             transcript: Vec::new(),
+            given: None,
         };
         house.perform(step);
         house
@@ -248,7 +251,10 @@ impl House {
 
     pub fn snapshot(&mut self) -> Snapshot {
         let now = self.now();
-        self.keeper.snapshot(now)
+        let mut given = self.given.take().unwrap_or_else(|| self.keeper.snapshot(now));
+        self.keeper.renew(&mut given, now);
+        assert_eq!(given, self.keeper.snapshot(now));
+        self.given.insert(given).clone()
     }
 
     /// Delivery and said of the first plug of a channel: "confirmed, says on".

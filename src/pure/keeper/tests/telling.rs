@@ -1,5 +1,7 @@
 //! Switchings, repetitions and misses.
 
+use std::sync::Arc;
+
 use super::House;
 use super::house::{JETTY, PARLOUR, SHED, instant};
 use crate::pure::keeper::Input;
@@ -45,6 +47,28 @@ fn what_was_prepared_for_comes_no_sooner_and_no_different() {
     let (told, done, seen) = evening(true);
     assert!(told[0].ends_with("lit from 18:00 until 23:00"), "{told:?}");
     assert_eq!(evening(false), (told, done, seen));
+}
+
+#[test]
+fn what_somebody_still_looks_at_stays_as_it_was_and_what_nobody_has_is_written_over() {
+    let mut house = House::at("17:59", &[JETTY, PARLOUR]).obedient(&["yard/3"]);
+    let now = house.now();
+    let mut given = house.keeper.snapshot(now);
+    let looked_at = given.clone();
+    let (was, place) = (given.channels[0].clone(), Arc::as_ptr(&given.channels[0]));
+    house.until("18:01");
+    let now = house.now();
+    house.keeper.renew(&mut given, now);
+    assert_eq!(looked_at.channels[0], was);
+    assert_ne!(given.channels[0], was);
+    assert_ne!(Arc::as_ptr(&given.channels[0]), place);
+
+    drop((looked_at, was));
+    let place = Arc::as_ptr(&given.channels[0]);
+    house.until("23:01");
+    let now = house.now();
+    house.keeper.renew(&mut given, now);
+    assert_eq!((given.channels[0].wanted, Arc::as_ptr(&given.channels[0])), (Some(Power::Off), place));
 }
 
 #[test]
