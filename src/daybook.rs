@@ -261,7 +261,8 @@ impl Writer {
         let Some(store) = &mut self.store else { return self.hold_back() };
         match store.write(&self.pending) {
             Ok(()) => {
-                self.pending.clear();
+                // With the room that an evening's burst took.
+                self.pending = Vec::new();
                 lock(&self.health).recover();
             }
             Err(Trouble::Damaged(because)) => {

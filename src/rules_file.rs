@@ -3,6 +3,7 @@
 //! A faulty file never replaces good rules: a start falls back on the last good copy, a reload changes nothing. Reading
 //! and checking it again takes a thread of its own: neither a heap of junk nor a disk that hangs holds up a lamp.
 
+use std::borrow::Cow;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::thread;
@@ -16,7 +17,7 @@ use crate::named_files::{self, Unreadable};
 use crate::pure::config::{self, Broker, Checked, ClockTrust, Config, Fault, Faults, Spots, Web};
 use crate::pure::local_time::local_of;
 use crate::pure::plan::{Plan, never};
-use crate::state::State;
+use crate::state::{GoodFile, State};
 use crate::web::FileFacts;
 
 /// So many faults are logged and shown; a file with more is not a file of a household but something put there by mistake.
@@ -38,7 +39,7 @@ pub struct RulesFile {
     at_start: AtStart,
     facts: FileFacts,
     /// The text of the one in force, if it was read from the file.
-    text: Option<Vec<u8>>,
+    text: Option<Text>,
     /// What it names and a start could not read, as it was when the file was read again.
     unreadable: Vec<Unreadable>,
     /// What a thread is finding out.
@@ -89,16 +90,58 @@ impl Lent {
     }
 }
 
+/// The text of a file without fault: in the state folder, or here where it could not be put there.
+#[derive(Debug)]
+enum Text {
+    Kept(GoodFile),
+    Here(Vec<u8>),
+}
+
+impl Text {
+    /// A copy that shares no memory.
+    fn apart(&self) -> Option<Text> {
+        match self {
+            Text::Here(text) => Some(Text::Here(text.clone())),
+            Text::Kept(copy) => {
+                let again = copy.again().map(Text::Kept);
+                again.or_else(|_| copy.text().map(Text::Here)).ok()
+            }
+        }
+    }
+
+    /// Copies it into the state folder.
+    fn keep(self, state: &State) -> Text {
+        let text = match &self {
+            Text::Here(text) => Cow::Borrowed(text),
+            Text::Kept(copy) => match copy.text() {
+                Ok(text) => Cow::Owned(text),
+                Err(because) => {
+                    warn!(%because, "the last good copy of the file is gone: save the file again, and there is one");
+                    return self;
+                }
+            },
+        };
+        match state.keep_good_file(&text) {
+            Ok(copy) => Text::Kept(copy),
+            Err(fault) => {
+                warn!(%fault, "a start with a faulty file would have no copy of this one to go by");
+                self
+            }
+        }
+    }
+}
+
 #[derive(Debug)]
 struct Good {
-    text: Vec<u8>,
+    /// `None` where the system has no handle left for it.
+    text: Option<Text>,
     config: Arc<Config>,
     warnings: Arc<[Fault]>,
     unreadable: Vec<Unreadable>,
 }
 
 impl Good {
-    fn of(text: Vec<u8>, checked: Checked, now: DateTime<Utc>) -> Good {
+    fn of(text: Option<Text>, checked: Checked, now: DateTime<Utc>) -> Good {
         let Checked { config, warnings, spots } = checked;
         let config = Arc::new(config);
         let warnings = self::warnings(&config, warnings, &spots, now);
@@ -115,7 +158,12 @@ impl Good {
     fn apart(&self) -> Good {
         let Good { text, config, warnings, unreadable } = self;
         let warnings = warnings.iter().cloned().collect();
-        Good { text: text.clone(), config: Arc::new(config.apart()), warnings, unreadable: unreadable.clone() }
+        Good {
+            text: text.as_ref().and_then(Text::apart),
+            config: Arc::new(config.apart()),
+            warnings,
+            unreadable: unreadable.clone(),
+        }
     }
 }
 
@@ -153,15 +201,15 @@ impl RulesFile {
         let at = path.clone();
         let read = apart(move || read(&at, now));
         // As a rule the file is what it was.
-        let same = matches!((&read, &copy), (Ok(read), Some(copy)) if read.text == *copy);
+        let same =
+            matches!((&read, &copy), (Ok(Good { text: Some(Text::Here(text)), .. }), Some(copy)) if text == copy);
         let copy = copy.filter(|_| !same).and_then(|text| apart(move || checked("last-good.toml", text, now)).ok());
         match (read, copy) {
             (Ok(mut read), copy) => {
                 fits(&read.config)?;
                 read.say();
-                keep_copy(state, &read.text);
+                let text = read.text.take().map(|text| text.keep(state));
                 let last_run = if same { Some(read.config.clone()) } else { copy.map(|copy| copy.config) };
-                let text = Some(std::mem::take(&mut read.text));
                 Ok((RulesFile { text, ..RulesFile::new(path, read, now) }, last_run))
             }
             (Err(unread), Some(copy)) => {
@@ -184,7 +232,7 @@ impl RulesFile {
 
     /// A file that came with the program, for the demonstration.
     pub fn built_in(path: PathBuf, checked: Checked, now: DateTime<Utc>) -> RulesFile {
-        let good = Good::of(Vec::new(), checked, now);
+        let good = Good::of(None, checked, now);
         good.say();
         RulesFile::new(path, good, now)
     }
@@ -198,10 +246,8 @@ impl RulesFile {
     }
 
     /// Copies the file in force again, where the copy is gone.
-    pub fn keep_again(&self, state: &State) {
-        if let Some(text) = &self.text {
-            keep_copy(state, text);
-        }
+    pub fn keep_again(&mut self, state: &State) {
+        self.text = self.text.take().map(|text| text.keep(state));
     }
 
     /// Has the file read again, in a thread of its own. Where one is at it already, once more after that: what is found
@@ -215,9 +261,9 @@ impl RulesFile {
         let (tell, found) = oneshot::channel();
         let (path, state) = (self.path.clone(), state.clone());
         let reading = thread::Builder::new().name("file".into()).spawn(move || {
-            let read = read(&path, now).inspect(|good| {
+            let read = read(&path, now).map(|good| {
                 good.say();
-                keep_copy(&state, &good.text);
+                Good { text: good.text.map(|text| text.keep(&state)), ..good }
             });
             lend(read, |lent| {
                 // Nobody waits for it any more at a stop.
@@ -247,7 +293,7 @@ impl RulesFile {
     pub fn take_up(&mut self, found: Found) -> Option<Arc<Config>> {
         match found.lent.take() {
             Ok(Good { text, config, warnings, unreadable }) => {
-                self.text = Some(text);
+                self.text = text;
                 self.facts = FileFacts { read_at: found.at, faults: [].into(), faulty_at: None, warnings };
                 let changed = self.config != config;
                 self.config = config;
@@ -351,7 +397,7 @@ fn read(path: &Path, now: DateTime<Utc>) -> Result<Good, Unread> {
 fn checked(name: &str, text: Vec<u8>, now: DateTime<Utc>) -> Result<Good, Unread> {
     look_up_zones(&text);
     let checked = config::read(name, &text).map_err(Unread::Faults)?;
-    Ok(Good::of(text, checked, now))
+    Ok(Good::of(Some(Text::Here(text)), checked, now))
 }
 
 /// The rules of a zone stay in memory for good once they were asked for. If that comes first, they don't lie above what is
@@ -397,12 +443,6 @@ fn warnings(config: &Arc<Config>, found: Vec<Fault>, spots: &Spots, now: DateTim
     all.extend(never.into_iter().map(|warning| warning.fault));
     all.sort_by_key(|warning| warning.line);
     all.into()
-}
-
-fn keep_copy(state: &State, text: &[u8]) {
-    if let Err(fault) = state.keep_good_file(text) {
-        warn!(%fault, "a start with a faulty file would have no copy of this one to go by");
-    }
 }
 
 #[cfg(test)]

@@ -74,6 +74,24 @@ pub fn reason(error: &io::Error) -> String {
     chars.next().map_or_else(String::new, |first| first.to_lowercase().chain(chars).collect())
 }
 
+/// The last good copy of the file, open for reading: a long file takes no memory for that.
+#[derive(Debug)]
+pub struct GoodFile(File);
+
+impl GoodFile {
+    /// The same once more.
+    pub fn again(&self) -> io::Result<GoodFile> {
+        self.0.try_clone().map(GoodFile)
+    }
+
+    /// What is in it.
+    pub fn text(&self) -> io::Result<Vec<u8>> {
+        let mut text = vec![0; self.0.metadata()?.len().min(LARGEST) as usize];
+        self.0.read_exact_at(&mut text, 0)?;
+        Ok(text)
+    }
+}
+
 /// The state folder, held by this process alone until it is dropped.
 ///
 /// Where it can't be used, lamps are switched all the same: it is looked at again until it can be.
@@ -197,8 +215,9 @@ impl State {
         written.map(|at| at.to_utc()).or_else(stamp)
     }
 
-    /// Keeps a copy of a file that was read without fault; its time stamp says when.
-    pub fn keep_good_file(&self, text: &[u8]) -> Result<(), StateFault> {
+    /// Keeps a copy of a file that was read without fault; its time stamp says when. The copy, open for reading, is there as
+    /// long as it is held, whatever becomes of the folder.
+    pub fn keep_good_file(&self, text: &[u8]) -> Result<GoodFile, StateFault> {
         let doing = "write the last good copy of the file to";
         let path = self.folder.join(GOOD_FILE);
         let kept = read_if_there(doing, &path)?;
@@ -210,9 +229,11 @@ impl State {
             // Not worth a WARN of its own: the stamp is for people to read.
             let touch = || OpenOptions::new().write(true).open(&path)?.set_modified(clock::wall().into());
             let _ = touch();
-            return Ok(());
+        } else {
+            write_durably(doing, &path, text)?;
         }
-        write_durably(doing, &path, text)
+        let file = OpenOptions::new().read(true).custom_flags(NONBLOCK).open(&path);
+        file.map(GoodFile).map_err(|error| StateFault::new("read", &path, &error))
     }
 
     /// When Lampward first ran on this folder, by the clock of then.

@@ -205,9 +205,16 @@ fn the_last_good_file_is_kept_as_it_was() {
     let folder = folder();
     let state = State::open(Some(folder.path())).expect("held");
     assert_eq!(state.good_file().expect("read"), None);
+    let mut copies = Vec::new();
     for text in [&b"[place]\n"[..], b"", b"[place]\r\n\xc3\xb8"] {
-        state.keep_good_file(text).expect("kept");
+        let copy = state.keep_good_file(text).expect("kept");
         assert_eq!(state.good_file().expect("read").as_deref(), Some(text));
+        copies.push((copy, text));
+    }
+    // Files are held nowhere else: what takes the folder away does not take them.
+    fs::remove_file(folder.path().join("last-good.toml")).expect("removed");
+    for (copy, text) in copies {
+        assert_eq!(copy.text().expect("read"), text);
     }
 }
 
