@@ -12,8 +12,8 @@ use crate::state::reason;
 const SORRY: &str = "this lampward was built without a broker of its own: \
     set address under [broker] to the broker of the household, or build with the feature own-broker";
 
-/// Where a package has the program with a broker, from the folder of this one.
-const WITH_BROKER: &str = "../libexec/lampward/lampward";
+/// Where a package has the program with a broker: below the folder that has this one in `bin`.
+const WITH_BROKER: &str = "libexec/lampward/lampward";
 
 /// Goes on as the program with a broker, called with the same words; it stays the same process. To be asked before anything
 /// is begun that must come to an end.
@@ -22,10 +22,11 @@ const WITH_BROKER: &str = "../libexec/lampward/lampward";
 ///
 /// Always, where it returns: there is no such program, or it can't be run, with what to do.
 pub fn needed() -> Result<(), String> {
-    let Some(folder) = env::current_exe().ok().and_then(|this| this.parent().map(Path::to_owned)) else {
+    // In words for people: without `..` in it.
+    let beside = |this: &Path| Some(this.parent()?.parent()?.join(WITH_BROKER));
+    let Some(program) = env::current_exe().ok().and_then(|this| beside(&this)) else {
         return Err(SORRY.to_owned());
     };
-    let program = folder.join(WITH_BROKER);
     if !program.exists() {
         return Err(format!("{SORRY}, and put that at {}", program.display()));
     }
