@@ -5,14 +5,17 @@ use rustix::time::{
 };
 use tokio::sync::mpsc;
 
-/// Gives each instant when it has come, and ends a step after the last: that one has its time as well. The timer is read on a
-/// thread of its own, which spares the one unsafe line that an asynchronous one needs.
-pub fn instants(first_ns: i64, step_ns: i64, times: i64) -> mpsc::UnboundedReceiver<i64> {
+/// Gives each instant, in nanoseconds of the wall clock, when it has come, and ends `after_ns` after the last: that one has its
+/// time as well. The timer is read on a thread of its own, which spares the one unsafe line that an asynchronous one needs.
+pub fn instants(
+    at_ns: impl IntoIterator<Item = i64, IntoIter: Send + 'static>,
+    after_ns: u64,
+) -> mpsc::UnboundedReceiver<i64> {
     let (give, due) = mpsc::unbounded_channel();
+    let at_ns = at_ns.into_iter();
     std::thread::spawn(move || {
         let timer = timerfd_create(TimerfdClockId::Realtime, TimerfdFlags::CLOEXEC).expect("a timer");
-        for turn in 0..times {
-            let at_ns = first_ns + turn * step_ns;
+        for at_ns in at_ns {
             let at = Timespec { tv_sec: at_ns / 1_000_000_000, tv_nsec: at_ns % 1_000_000_000 };
             let once = Itimerspec { it_interval: Timespec { tv_sec: 0, tv_nsec: 0 }, it_value: at };
             timerfd_settime(&timer, TimerfdTimerFlags::ABSTIME, &once).expect("setting it");
@@ -21,7 +24,7 @@ pub fn instants(first_ns: i64, step_ns: i64, times: i64) -> mpsc::UnboundedRecei
                 return;
             }
         }
-        std::thread::sleep(std::time::Duration::from_nanos(step_ns.unsigned_abs()));
+        std::thread::sleep(std::time::Duration::from_nanos(after_ns));
     });
     due
 }

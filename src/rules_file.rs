@@ -6,7 +6,7 @@
 use std::borrow::Cow;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::thread;
+use std::thread::{self, Thread};
 
 use chrono::{DateTime, SecondsFormat, Utc};
 use tokio::sync::oneshot;
@@ -77,7 +77,18 @@ pub struct Found {
 #[derive(Debug)]
 struct Lent {
     read: Arc<Result<Good, Unread>>,
-    _back: std::sync::mpsc::Sender<()>,
+    // After `read`: fields are dropped in this order, and who is woken finds nobody else has it.
+    _back: Wakes,
+}
+
+/// Wakes a thread when it is dropped.
+#[derive(Debug)]
+struct Wakes(Thread);
+
+impl Drop for Wakes {
+    fn drop(&mut self) {
+        self.0.unpark();
+    }
 }
 
 impl Lent {
@@ -282,9 +293,8 @@ impl RulesFile {
         let found = found.await;
         self.under_way = None;
         found.unwrap_or_else(|_| {
-            let (back, _) = std::sync::mpsc::channel();
             let read = Arc::new(Err(Unread::System(FAULT.to_owned())));
-            Found { at: self.facts.read_at, lent: Lent { read, _back: back } }
+            Found { at: self.facts.read_at, lent: Lent { read, _back: Wakes(thread::current()) } }
         })
     }
 
@@ -414,10 +424,12 @@ fn look_up_zones(text: &[u8]) {
 
 /// Hands what a thread has read to somebody else, and gives the memory back once that one has taken a copy.
 fn lend(read: Result<Good, Unread>, to: impl FnOnce(Lent)) {
-    let (back, wait) = std::sync::mpsc::channel();
     let read = Arc::new(read);
-    to(Lent { read: read.clone(), _back: back });
-    let _ = wait.recv();
+    to(Lent { read: read.clone(), _back: Wakes(thread::current()) });
+    // No channel: what it waits with would lie above all that was read, and keep it from going back.
+    while Arc::strong_count(&read) > 1 {
+        thread::park();
+    }
     drop(read);
     // glibc puts small pieces together, and gives back what is free at the end, only when a large one is freed.
     drop(std::hint::black_box(Vec::<u8>::with_capacity(LARGE_PIECE)));

@@ -37,7 +37,8 @@ fn main() {
     match words[0].as_str() {
         "idle" => runtime.block_on(idle(port(1), port(2))),
         "burst" => {
-            let due = instants(number(2), number(3), number(4));
+            let (first_ns, step_ns) = (number(2), number(3));
+            let due = instants((0..number(4)).map(move |turn| first_ns + turn * step_ns), step_ns.unsigned_abs());
             runtime.block_on(burst(port(1), due, number(5) as usize, &words[6]));
         }
         other => panic!("`{other}` is neither idle nor burst"),
