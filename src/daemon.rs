@@ -366,22 +366,16 @@ impl Daemon {
     async fn carry_out(&mut self, turn: &mut Turn, now: Now, step: Step) {
         let (mut records, mut answers, mut alive) = (Vec::new(), Vec::new(), false);
         let mut next = Some(step);
-        while let Some(step) = next.take() {
-            turn.rest = step.rest;
-            turn.wake_at = step.wake_at;
-            let (mut others, mut handed_over) = (Vec::new(), false);
-            for output in step.outputs {
-                match output {
-                    Output::Publish { ticket, topic, payload, retain } => {
-                        self.link.publish(Some(ticket), topic, payload, retain);
-                        handed_over = true;
-                    }
-                    Output::Listen => {
-                        self.link.listen(turn.keeper.topics());
-                        self.link.watch(turn.keeper.filters());
-                        handed_over = true;
-                    }
-                    other => others.push(other),
+        while let Some(Step { mut outputs, rest, wake_at }) = next.take() {
+            (turn.rest, turn.wake_at) = (rest, wake_at);
+            let mut handed_over = false;
+            for output in outputs.extract_if(.., |output| matches!(output, Output::Publish { .. } | Output::Listen)) {
+                handed_over = true;
+                if let Output::Publish { ticket, topic, payload, retain } = output {
+                    self.link.publish(Some(ticket), topic, payload, retain);
+                } else {
+                    self.link.listen(turn.keeper.topics());
+                    self.link.watch(turn.keeper.filters());
                 }
             }
             if handed_over {
@@ -397,8 +391,8 @@ impl Daemon {
                     tokio::time::sleep(PAUSE).await;
                 }
             }
-            let keeps = others.iter().any(|output| matches!(output, Output::Keep(_)));
-            let writes = others.iter().any(|output| matches!(output, Output::Record(_) | Output::Alive));
+            let keeps = outputs.iter().any(|output| matches!(output, Output::Keep(_)));
+            let writes = outputs.iter().any(|output| matches!(output, Output::Record(_) | Output::Alive));
             if keeps || writes && now.up >= turn.tended_at + LOOKED_AT {
                 self.tend_the_stores(turn, now);
             }
@@ -406,7 +400,7 @@ impl Daemon {
                 // The daybook has a thread of its own.
                 turn.tend_at = Some(now.up + TEND_EVERY);
             }
-            for output in others {
+            for output in outputs {
                 match output {
                     Output::Publish { .. } | Output::Listen => unreachable!("handed over before"),
                     Output::Keep(keepsake) => {

@@ -16,6 +16,7 @@ mod words;
 use std::fmt;
 use std::time::Duration;
 
+use smol_str::SmolStr;
 use tokio::sync::mpsc;
 use tokio::task::JoinHandle;
 
@@ -116,7 +117,7 @@ pub struct Link {
 
 impl Link {
     /// Starts to connect, and goes on for ever. `topics` are exact, without wildcards. Must be called within the runtime.
-    pub fn start(settings: LinkSettings, topics: Vec<String>) -> Link {
+    pub fn start(settings: LinkSettings, topics: Vec<SmolStr>) -> Link {
         let (orders, orders_in) = mpsc::channel(ORDERS);
         let (events_out, events) = mpsc::channel(EVENTS);
         let owner = tokio::spawn(owner::run(settings, Wanted::topics(topics), orders_in, events_out));
@@ -149,13 +150,13 @@ impl Link {
     }
 
     /// Replaces the topics listened to; those that stay are left as they are.
-    pub fn listen(&self, topics: Vec<String>) {
+    pub fn listen(&self, topics: Vec<SmolStr>) {
         self.order(Order::Listen(Wanted::topics(topics)));
     }
 
     /// Replaces what is listened to besides, with wildcards: for a while, and nobody is told of what is too large
     /// there or not allowed.
-    pub fn watch(&self, filters: Vec<String>) {
+    pub fn watch(&self, filters: Vec<SmolStr>) {
         self.order(Order::Watch(Wanted::filters(filters)));
     }
 

@@ -77,7 +77,7 @@ async fn a_broker_that_dies_with_commands_in_flight_is_found_again_and_nothing_o
         _ => None,
     });
     assert_eq!(acked.await, Ticket(9_001));
-    let mut all: Vec<String> = (0..2_000).map(|n| format!("yard/{n}/order")).collect();
+    let mut all: Vec<_> = (0..2_000).map(|n| format!("yard/{n}/order").into()).collect();
     all.push("end".into());
     broker.publish("end", b"end", true);
     let mut witness = Link::start(settings(broker.address(), "witness"), all);

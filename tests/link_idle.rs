@@ -20,7 +20,7 @@ fn cost() -> (u64, u64) {
 async fn a_broker_that_stays_away_costs_next_to_nothing() {
     // Hangs up on everyone, so that the tries can be counted.
     let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
-    let topics = (0..1_000).map(|n| format!("yard/{n}/report")).collect();
+    let topics = (0..1_000).map(|n| format!("yard/{n}/report").into()).collect();
     let mut link = Link::start(settings(listener.local_addr().unwrap(), "lampward"), topics);
     drop(patiently("a try", listener.accept()).await.unwrap());
     until_down(&mut link).await;

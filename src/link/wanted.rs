@@ -13,17 +13,17 @@ use super::filter::{is_valid, sound};
 pub struct Wanted(Arc<[SmolStr]>);
 
 impl Wanted {
-    pub fn topics(topics: Vec<String>) -> Wanted {
+    pub fn topics(topics: Vec<SmolStr>) -> Wanted {
         Wanted::of(topics, sound)
     }
 
-    pub fn filters(filters: Vec<String>) -> Wanted {
+    pub fn filters(filters: Vec<SmolStr>) -> Wanted {
         Wanted::of(filters, is_valid)
     }
 
-    fn of(texts: Vec<String>, fits: fn(&str) -> bool) -> Wanted {
+    fn of(texts: Vec<SmolStr>, fits: fn(&str) -> bool) -> Wanted {
         // Most are short, and short ones take no room besides their own.
-        let mut texts: Vec<SmolStr> = texts.iter().filter(|text| fits(text)).map(SmolStr::from).collect();
+        let mut texts: Vec<SmolStr> = texts.into_iter().filter(|text| fits(text)).collect();
         texts.sort_unstable();
         texts.dedup();
         Wanted(texts.into())
@@ -75,7 +75,7 @@ mod tests {
     use super::*;
 
     fn listening(topics: &[&str], filters: &[&str]) -> Listening {
-        let texts = |texts: &[&str]| texts.iter().map(|text| (*text).to_owned()).collect();
+        let texts = |texts: &[&str]| texts.iter().map(SmolStr::new).collect();
         Listening::to(Wanted::topics(texts(topics)), Wanted::filters(texts(filters)))
     }
 

@@ -28,7 +28,7 @@ pub fn settings(broker: SocketAddr, id: &str) -> LinkSettings {
 
 /// A link that is up.
 pub async fn up(settings: LinkSettings, topics: &[&str]) -> Link {
-    let mut link = Link::start(settings, topics.iter().map(|&topic| topic.to_owned()).collect());
+    let mut link = Link::start(settings, topics.iter().map(|&topic| topic.into()).collect());
     until_up(&mut link).await;
     link
 }
@@ -124,7 +124,7 @@ pub async fn it_says_here_and_gone(link: LinkSettings, watcher: LinkSettings) {
     drop(dropped);
     assert_eq!(message(&mut watcher).await, text((&alive, "gone", false)));
     watcher.listen(vec![]);
-    watcher.listen(vec![alive.clone()]);
+    watcher.listen(vec![alive.as_str().into()]);
     assert_eq!(message(&mut watcher).await, text((&alive, "gone", true)), "it is retained");
 }
 
@@ -146,7 +146,7 @@ pub async fn listening_can_change(teller: LinkSettings, listener: LinkSettings) 
 /// Ten thousand commands handed over at once are all taken and all arrive.
 pub async fn ten_thousand_commands_at_once_all_arrive(teller: LinkSettings, listener: LinkSettings) {
     let topics: Vec<String> = (0..10_000).map(|n| format!("yard/{n}/order")).collect();
-    let mut listener = Link::start(listener, topics.clone());
+    let mut listener = Link::start(listener, topics.iter().map(|topic| topic.as_str().into()).collect());
     until_up(&mut listener).await;
     let mut teller = up(teller, &[]).await;
     for (n, topic) in topics.iter().enumerate() {
@@ -181,7 +181,7 @@ pub async fn ten_thousand_kept_reports_all_come(teller: LinkSettings, listener: 
     for _ in 0..reports.len() {
         until(&mut teller, "acknowledged", |event| matches!(event, LinkEvent::Acked(_)).then_some(())).await;
     }
-    let mut listener = Link::start(listener, reports.keys().cloned().collect());
+    let mut listener = Link::start(listener, reports.keys().map(|topic| topic.as_str().into()).collect());
     until_up(&mut listener).await;
     let mut seen = BTreeMap::new();
     while seen.len() < reports.len() {

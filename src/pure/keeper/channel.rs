@@ -8,6 +8,7 @@ use smol_str::SmolStr;
 
 use super::plug::MISSED_AFTER;
 use super::tend::Cause;
+use super::up::Up;
 use super::{Ends, Keeper, Override, Switching};
 use crate::pure::entry::{EntryKind, missed};
 use crate::pure::power::Power;
@@ -273,7 +274,7 @@ impl Keeper {
         let up = standing.and_then(|standing| standing.ends_up);
         self.changed(channel);
         self.wall_timers.set(channel, if self.trusted { wall } else { None });
-        self.channel_timers.set(channel, up);
+        self.channel_timers.set(channel, up.map(Up::from));
     }
 }
 

@@ -1,5 +1,7 @@
 //! What a plug says, and whether a hand was on it.
 
+use std::time::Duration;
+
 use super::plug::{ECHO, HAND_WAIT, HEARTBEAT, PerhapsHand, SETTLING};
 use super::{Delivery, Ends, Hand, Keeper, Subject};
 use crate::pure::config::ByHand;
@@ -67,7 +69,7 @@ impl Keeper {
         let state = &mut self.plugs[plug as usize];
         state.garbled = false;
         state.said = Some(said);
-        state.heard = Some(up);
+        state.heard = Some(up.into());
         state.asked = None;
         if let Some(told) = &mut state.told {
             told.answered = Some(said);
@@ -145,7 +147,7 @@ impl Keeper {
             return;
         }
         let rebooted = state.perhaps_hand.take().is_some();
-        if word == Some(true) && state.asked == self.link {
+        if word == Some(true) && state.asked.map(Duration::from) == self.link {
             // Asked when the link came up, before it was there to hear it: its answer need not be waited for.
             state.asked = None;
         }
@@ -158,7 +160,7 @@ impl Keeper {
                 // Back before anyone noticed that it was gone. A plug that says so all the time only repeats itself.
                 state.heartbeat = state.heartbeat.saturating_add(1);
                 if state.heartbeat < HEARTBEAT || rebooted {
-                    state.back = Some(self.now.up);
+                    state.back = Some(self.now.up.into());
                     self.doubt(plug);
                 }
             }
@@ -189,7 +191,7 @@ impl Keeper {
         let up = self.now.up;
         let state = &mut self.plugs[plug as usize];
         state.gone = false;
-        state.back = Some(up);
+        state.back = Some(up.into());
         state.begin_series(up);
         let (channel, plug) = self.names(plug);
         self.say(Note::PlugBack { channel, plug });

@@ -5,6 +5,8 @@
 
 use std::hash::{BuildHasher, RandomState};
 
+use smol_str::SmolStr;
+
 use super::plug::Plug;
 use crate::pure::config::{Config, Topic};
 
@@ -58,10 +60,10 @@ impl Listeners {
     }
 
     /// Every topic once, in order.
-    pub fn topics(&self, config: &Config, plugs: &[Plug]) -> Vec<String> {
-        let speakers = self.speakers.iter();
-        let topic = |(_, speaker): &(u32, Speaker)| topic(config, &plugs[speaker.plug as usize], speaker.of);
-        let mut topics: Vec<String> = speakers.filter_map(topic).collect();
+    pub fn topics(&self, config: &Config, plugs: &[Plug]) -> Vec<SmolStr> {
+        let topic = |speaker: &Speaker| topic(config, &plugs[speaker.plug as usize], speaker.of).map(SmolStr::from);
+        let mut topics = Vec::with_capacity(self.speakers.len());
+        topics.extend(self.speakers.iter().filter_map(|(_, speaker)| topic(speaker)));
         topics.sort_unstable();
         topics.dedup();
         topics

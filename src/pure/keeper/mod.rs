@@ -25,6 +25,7 @@ mod timers;
 mod tried;
 mod trying;
 mod types;
+mod up;
 mod view;
 
 use std::collections::VecDeque;
@@ -43,6 +44,7 @@ use self::timers::Timers;
 pub use self::tried::*;
 use self::trying::Trying;
 pub use self::types::*;
+use self::up::Up;
 pub use self::view::*;
 use super::config::{Config, PlugKind};
 use super::entry::{Entry, EntryKind, Note};
@@ -65,6 +67,9 @@ const SHORTEST_REST: Duration = Duration::from_millis(1);
 /// first commands of a large house are on their way while the last are worked out. Where the clock has jumped all of them are
 /// worked out in one step, the only one that sees the jump.
 const AT_ONCE: usize = 32;
+/// So many commands come of one step; further plugs wait for the next, which comes at once. A broker that comes back has a whole
+/// house told anew, and nobody needs room for all of that at a time.
+const TOLD_AT_ONCE: usize = 64;
 /// A wall clock that goes back by less was only trimmed.
 const TRIM: TimeDelta = TimeDelta::seconds(1);
 
@@ -98,12 +103,14 @@ pub struct Keeper {
     /// Plan, overrides and hands, by the wall clock.
     wall_timers: Timers<DateTime<Utc>>,
     /// Overrides that run by the clock that never jumps.
-    channel_timers: Timers<Duration>,
-    plug_timers: Timers<Duration>,
+    channel_timers: Timers<Up>,
+    plug_timers: Timers<Up>,
     next_alive: Option<Duration>,
     next_ticket: u64,
-    /// Plugs that wait for their turn while commands are paced.
+    /// Plugs that wait for their turn, as commands are paced or there were many in one step.
     queue: VecDeque<u32>,
+    /// How many were told in this step.
+    told: usize,
     next_send: Duration,
     /// As the file had it at the start: changes to `[broker]` wait for a restart.
     pace: Duration,
@@ -145,6 +152,7 @@ impl Keeper {
             next_alive: None,
             next_ticket: 0,
             queue: VecDeque::new(),
+            told: 0,
             next_send: Duration::ZERO,
             keeping: Keeping::default(),
             trying: None,
@@ -165,6 +173,7 @@ impl Keeper {
     /// Takes in one thing that happened and says everything that follows from it.
     pub fn step(&mut self, now: Now, input: Input) -> Step {
         self.before = std::mem::replace(&mut self.now, now);
+        self.told = 0;
         self.stepping = matches!(input, Input::Clock { .. });
         if let Input::Clock { trusted } = input {
             self.clock(trusted);
@@ -199,13 +208,13 @@ impl Keeper {
     }
 
     /// The topics to listen to: exact, without wildcards, each once.
-    pub fn topics(&self) -> Vec<String> {
+    pub fn topics(&self) -> Vec<SmolStr> {
         self.listeners.topics(&self.config, &self.plugs)
     }
 
     /// What else to listen to while a channel is tried, with wildcards; none otherwise.
-    pub fn filters(&self) -> Vec<String> {
-        self.trying.as_ref().map(|trying| trying.filters().to_vec()).unwrap_or_default()
+    pub fn filters(&self) -> Vec<SmolStr> {
+        self.trying.iter().flat_map(|trying| trying.filters()).map(SmolStr::new).collect()
     }
 
     /// Whatever is due by now; of planned switchings only so many.
@@ -218,10 +227,10 @@ impl Keeper {
                 at_most -= 1;
             }
         }
-        while let Some(channel) = self.channel_timers.pop_due(self.now.up) {
+        while let Some(channel) = self.channel_timers.pop_due(self.now.up.into()) {
             self.look(channel);
         }
-        while let Some(plug) = self.plug_timers.pop_due(self.now.up) {
+        while let Some(plug) = self.plug_timers.pop_due(self.now.up.into()) {
             self.plug_is_due(plug);
         }
         self.send_queued();
@@ -242,8 +251,8 @@ impl Keeper {
         let queued = (self.link.is_some() && !self.queue.is_empty()).then_some(self.next_send);
         let tried = self.trying.as_ref().and_then(|trying| trying.look_at(self.link.is_some(), self.next_send));
         let deadlines = [
-            self.plug_timers.first(),
-            self.channel_timers.first(),
+            self.plug_timers.first().map(Duration::from),
+            self.channel_timers.first().map(Duration::from),
             self.next_alive,
             queued,
             self.keeping.again_at(),

@@ -7,6 +7,7 @@ use smol_str::SmolStr;
 
 use super::tend::Cause;
 use super::types::{Delivery, Hand, Now};
+use super::up::Up;
 use crate::pure::power::Power;
 
 /// A switching that no report has confirmed for so long is missed.
@@ -36,7 +37,7 @@ pub(super) struct Plug {
     /// When its last word came, if that proves anything: live, on this link, and newer than our last command. A
     /// report older than the last command proves nothing: *on* is sent at 22:44:59 and its answer gets lost, the plan
     /// turns to *off*, the plug's last word is still *off*, and comparing words alone leaves the lamp burning.
-    pub heard: Option<Duration>,
+    pub heard: Option<Up>,
     /// It said that it is gone, and nothing since.
     pub gone: bool,
     /// How often in a row it has said that it is there.
@@ -46,11 +47,11 @@ pub(super) struct Plug {
     /// Our last command.
     pub told: Option<Told>,
     /// When it was asked, while its answer is waited for before anything is told.
-    pub asked: Option<Duration>,
+    pub asked: Option<Up>,
     /// When it is to be asked next without other reason.
-    pub next_ask: Option<Duration>,
+    pub next_ask: Option<Up>,
     /// When it last came back.
-    pub back: Option<Duration>,
+    pub back: Option<Up>,
     /// A report that may turn out to be a hand.
     pub perhaps_hand: Option<Box<PerhapsHand>>,
     /// The hand that holds it.
@@ -72,9 +73,9 @@ pub(super) struct Plug {
 pub(super) struct Told {
     pub wanted: Power,
     /// The first send of this series on this link.
-    pub first: Duration,
+    pub first: Up,
     /// The last send.
-    pub last: Duration,
+    pub last: Up,
     /// How many sends.
     pub times: u32,
     /// Of the last send.
@@ -84,7 +85,7 @@ pub(super) struct Told {
     /// What the plug has reported since the series began.
     pub answered: Option<Power>,
     /// When the plug was found to be as told.
-    pub settled: Option<Duration>,
+    pub settled: Option<Up>,
     /// A plug that can't be asked has stayed silent, and its last word was this already.
     pub nothing_new: bool,
     /// It has said since the last send that it is gone, and is told once more at its time: its last will may have come late,
@@ -111,11 +112,11 @@ pub(super) struct Case {
     /// Why.
     pub because: SmolStr,
     /// When wanted changed, or the plug first contradicted it.
-    pub since: Duration,
+    pub since: Up,
     /// How long after `due` that was.
     pub lag: TimeDelta,
     /// When it counts as missed.
-    pub missed_at: Duration,
+    pub missed_at: Up,
     /// The reason for which it may be missed, where that is known by now.
     pub excuse: Option<&'static str>,
     /// The daybook has it as missed.
@@ -191,9 +192,9 @@ impl Case {
             wanted,
             due: cause.due,
             because: cause.because,
-            since: now.up,
+            since: now.up.into(),
             lag: cause.lag,
-            missed_at: cause.missed_at,
+            missed_at: cause.missed_at.into(),
             excuse: cause.excuse,
             missed: cause.missed,
             late: cause.late,
@@ -203,7 +204,7 @@ impl Case {
 
     /// How late it is if it is confirmed now.
     pub fn lateness(&self, now: Duration) -> TimeDelta {
-        self.lag + TimeDelta::from_std(now - self.since).unwrap_or(TimeDelta::MAX)
+        self.lag + TimeDelta::from_std(now - Duration::from(self.since)).unwrap_or(TimeDelta::MAX)
     }
 }
 
@@ -212,8 +213,8 @@ impl Told {
     pub fn new(wanted: Power, up: Duration, ticket: u64) -> Told {
         Told {
             wanted,
-            first: up,
-            last: up,
+            first: up.into(),
+            last: up.into(),
             times: 1,
             ticket,
             acked: false,
@@ -254,7 +255,7 @@ mod tests {
 
     #[test]
     fn a_plug_takes_little_room() {
-        assert!(size_of::<Plug>() <= 296, "{} bytes a plug", size_of::<Plug>());
+        assert!(size_of::<Plug>() <= 136, "{} bytes a plug", size_of::<Plug>());
     }
 
     #[test]

@@ -6,7 +6,8 @@ use chrono::{DateTime, TimeDelta, Utc};
 use smol_str::SmolStr;
 
 use super::plug::{ANSWER_WITHIN, Case, ECHO, MISSED_AFTER, SILENCES, Told, again_after};
-use super::{Delivery, Keeper, MISSES_SHOWN, Miss, Output, Ticket};
+use super::up::Up;
+use super::{Delivery, Keeper, MISSES_SHOWN, Miss, Output, TOLD_AT_ONCE, Ticket};
 use crate::pure::entry::{Entry, EntryKind, Note, missed};
 use crate::pure::plug_kind::command;
 use crate::pure::power::Power;
@@ -119,7 +120,7 @@ impl Keeper {
             return;
         };
         if let Some(told) = &mut state.told {
-            told.settled.get_or_insert(up);
+            told.settled.get_or_insert(up.into());
         }
         state.asked = None;
         if self.channels[state.channel as usize].wanted.is_none() {
@@ -184,7 +185,7 @@ impl Keeper {
             }
         }
         let state = &mut self.plugs[plug as usize];
-        if state.case.as_ref().is_some_and(|case| !case.missed && up >= case.missed_at) {
+        if state.case.as_ref().is_some_and(|case| !case.missed && case.missed_at <= up) {
             self.miss(plug);
         }
     }
@@ -247,7 +248,7 @@ impl Keeper {
         let fair_try = told.is_some_and(|told| self.now.up >= told.first + ANSWER_WITHIN);
         if state.gone {
             missed::GONE
-        } else if link > case.since && !fair_try || !self.reports(plug) {
+        } else if case.since < link && !fair_try || !self.reports(plug) {
             missed::BROKER
         } else if told.is_some_and(|told| told.answered.is_some()) {
             missed::DISAGREES
@@ -258,20 +259,25 @@ impl Keeper {
 
     /// Tells a plug now, or has it wait for its turn.
     fn tell(&mut self, plug: u32, wanted: Power) {
-        let pace = self.pace;
-        if !pace.is_zero() && self.now.up < self.next_send {
+        if !self.may_tell() {
             if !std::mem::replace(&mut self.plugs[plug as usize].queued, true) {
                 self.queue.push_back(plug);
             }
             return;
         }
-        self.next_send = self.now.up + pace;
+        self.next_send = self.now.up + self.pace;
+        self.told += 1;
         self.send(plug, wanted);
+    }
+
+    /// Whether it is not too soon for another command, nor one too many for this step.
+    fn may_tell(&self) -> bool {
+        if self.pace.is_zero() { self.told < TOLD_AT_ONCE } else { self.now.up >= self.next_send }
     }
 
     /// Plugs that waited for their turn are told what they are to be by now.
     pub(super) fn send_queued(&mut self) {
-        while self.link.is_some() && self.now.up >= self.next_send {
+        while self.link.is_some() && self.may_tell() {
             let Some(plug) = self.queue.pop_front() else { return };
             self.plugs[plug as usize].queued = false;
             self.tend(plug);
@@ -287,7 +293,7 @@ impl Keeper {
                 while told.first + again_after(told.times) <= up {
                     told.times += 1;
                 }
-                Told { last: up, ticket: ticket.0, acked: false, once_more: false, ..told }
+                Told { last: up.into(), ticket: ticket.0, acked: false, once_more: false, ..told }
             }
             _ => Told::new(wanted, up, ticket.0),
         };
@@ -356,7 +362,7 @@ impl Keeper {
         let ticket = self.ticket(plug);
         let topic = ask.topic.of(self.plug_name(plug));
         self.outputs.push(Output::Publish { ticket, topic, payload: ask.payload.clone(), retain: false });
-        self.plugs[plug as usize].next_ask = Some(self.now.up + ask.every);
+        self.plugs[plug as usize].next_ask = Some((self.now.up + ask.every).into());
     }
 
     /// Asks every plug that can be asked.
@@ -376,7 +382,7 @@ impl Keeper {
         state.perhaps_hand = None;
         state.begin_series(up);
         if asks && state.asked.is_none_or(|asked| up >= asked + ANSWER_WITHIN) {
-            state.asked = Some(up);
+            state.asked = Some(up.into());
             self.ask(plug);
         }
         self.tend(plug);
@@ -462,9 +468,9 @@ impl Keeper {
         let mut earliest: Option<Duration> = None;
         let mut wait = |at: Option<Duration>| earliest = [earliest, at].into_iter().flatten().min();
         wait(state.perhaps_hand.as_ref().map(|perhaps| perhaps.decide_at));
-        wait(state.case.as_ref().filter(|case| !case.missed).map(|case| case.missed_at));
+        wait(state.case.as_ref().filter(|case| !case.missed).map(|case| case.missed_at.into()));
         if linked {
-            wait(state.next_ask);
+            wait(state.next_ask.map(Duration::from));
             wait(state.asked.map(|asked| asked + ANSWER_WITHIN));
             let may = !state.queued && state.perhaps_hand.is_none() && state.asked.is_none();
             wait(
@@ -476,6 +482,6 @@ impl Keeper {
                     .map(Told::again_at),
             );
         }
-        self.plug_timers.set(plug, earliest);
+        self.plug_timers.set(plug, earliest.map(Up::from));
     }
 }

@@ -1,10 +1,13 @@
 //! Switchings, repetitions and misses.
 
 use std::sync::Arc;
+use std::time::Duration;
+
+use chrono::TimeDelta;
 
 use super::House;
 use super::house::{JETTY, PARLOUR, SHED, instant};
-use crate::pure::keeper::Input;
+use crate::pure::keeper::{Input, Start};
 use crate::pure::power::Power;
 
 /// A quiet evening: off since the start, known to be off.
@@ -71,29 +74,61 @@ fn what_somebody_still_looks_at_stays_as_it_was_and_what_nobody_has_is_written_o
     assert_eq!((given.channels[0].wanted, Arc::as_ptr(&given.channels[0])), (Some(Power::Off), place));
 }
 
+/// So many lamps by the same rules.
+fn street(lamps: usize) -> Vec<String> {
+    let lamp = |nth: usize| JETTY.replace("jetty", &format!("jetty-{nth}")).replace("yard/3", &format!("yard/{nth}"));
+    (0..lamps).map(lamp).collect()
+}
+
+/// Steps while one is due at once, and what was told in each.
+fn told_by_turns(house: &mut House, order: &str) -> Vec<usize> {
+    let mut turns = Vec::new();
+    while house.wake_at.is_some_and(|at| at <= house.wall) || house.rest_until <= house.up + Duration::from_millis(1) {
+        house.up += Duration::from_millis(1);
+        house.wall += TimeDelta::milliseconds(1);
+        house.input(Input::Tick);
+        turns.push(house.lines_with(order).len());
+    }
+    turns
+}
+
 #[test]
 fn of_many_lamps_the_first_are_told_before_the_last_are_worked_out() {
-    let name =
-        |lamp: usize| JETTY.replace("jetty", &format!("jetty-{lamp}")).replace("yard/3", &format!("yard/{lamp}"));
-    let lamps: Vec<String> = (0..200).map(name).collect();
-    let parts: Vec<&str> = lamps.iter().map(String::as_str).collect();
-    let mut house = House::at("17:59", &parts);
-    house.hush();
+    let lamps = street(200);
+    let mut house = House::at("17:59", &lamps.iter().map(String::as_str).collect::<Vec<_>>());
+    told_by_turns(&mut house, "/order");
     // What the broker and the plugs answer takes the next step.
     house.acks = false;
-    house.obedient.clear();
-    house.wall += chrono::TimeDelta::minutes(1);
-    house.up += std::time::Duration::from_secs(60);
-    let told = |house: &mut House| house.lines_with("/order on").len();
-    house.input(Input::Tick);
-    let first = told(&mut house);
-    assert!(0 < first && first < 100, "{first} at once");
-    let mut all = first;
-    while house.wake_at.is_some_and(|at| at <= house.wall) {
-        house.input(Input::Tick);
-        all += told(&mut house);
-    }
-    assert_eq!(all, 200, "the others are due at once, one step after the other");
+    house.wall += TimeDelta::minutes(1);
+    house.up += Duration::from_secs(60);
+    let turns = told_by_turns(&mut house, "/order on");
+    assert!((1..100).contains(&turns[0]), "at once: {turns:?}");
+    assert_eq!(turns.iter().sum::<usize>(), 200, "the others at once too, one step after the other: {turns:?}");
+}
+
+#[test]
+fn a_broker_that_comes_back_has_many_lamps_told_one_part_after_the_other() {
+    let lamps = street(200);
+    let mut house = House::start(
+        "17:00",
+        &lamps.iter().map(String::as_str).collect::<Vec<_>>(),
+        Start { trusted: true, ..Start::default() },
+    );
+    house.acks = false;
+    house.input(Input::LinkUp);
+    let first = house.lines_with("/order off").len();
+    let turns = told_by_turns(&mut house, "/order off");
+    assert!((1..100).contains(&first) && turns.iter().all(|told| *told < 100), "{first}, then {turns:?}");
+    assert_eq!(first + turns.iter().sum::<usize>(), 200, "each once: {first}, then {turns:?}");
+    // Gone again before it was their turn: they are told after the next return, and not twice.
+    house.input(Input::LinkDown);
+    house.input(Input::LinkUp);
+    house.input(Input::LinkDown);
+    house.hush();
+    house.input(Input::LinkUp);
+    let first = house.lines_with("/order off").len();
+    let turns = told_by_turns(&mut house, "/order off");
+    assert_eq!(first + turns.iter().sum::<usize>(), 200, "each once: {first}, then {turns:?}");
 }
 
 #[test]
