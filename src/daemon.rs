@@ -386,7 +386,7 @@ impl Daemon {
                     turn.facts_at = turn.facts_at.max(now.up + FACTS_EVERY);
                 }
                 tokio::task::yield_now().await;
-                let more_is_due = turn.wake_at.is_some_and(|at| at <= now.wall);
+                let more_is_due = turn.rest <= PAUSE || turn.wake_at.is_some_and(|at| at <= now.wall);
                 if turn.by_time && !more_is_due {
                     tokio::time::sleep(PAUSE).await;
                 }

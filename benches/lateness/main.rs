@@ -43,7 +43,7 @@ const TURN: i64 = 10;
 ///
 /// By turns would not do: what else wakes on a machine has rhythms of its own (on the one this was made on a thread of the
 /// kernel every 512 ms, which meets a full second every 64 s, and so one side alone). The multiples of the golden ratio keep
-/// step with nothing.
+/// step with nothing of that kind.
 fn is_first(pair: i64) -> bool {
     pair.cast_unsigned().wrapping_mul(0x9e37_79b9_7f4a_7c15) >> 63 == 0
 }

@@ -1,7 +1,7 @@
 //! Asking the running daemon, for the commands that do.
 
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use clap::Args;
@@ -10,7 +10,7 @@ use serde_json::Value;
 use ureq::http::{Method, Request};
 
 use super::Failure;
-use super::file::{FileOption, find, load};
+use super::file::{FileOption, bytes, find, load};
 use crate::state::reason;
 use crate::web::guard::token_of;
 
@@ -53,11 +53,12 @@ impl DaemonOption {
         let web = match (&self.address, find(named)) {
             // With an address the file is only good for its token.
             (Some(_), found) => found.ok().and_then(|path| load(path).ok()).map(|loaded| loaded.checked.config.web),
-            (None, Ok(path)) => match load(path) {
+            (None, Ok(path)) => match load(path.clone()) {
                 Ok(loaded) => Some(loaded.checked.config.web),
                 Err(Failure::Fault(faults)) => {
+                    let there = said_address(&path).unwrap_or_else(|| USUAL.to_owned());
                     let text =
-                        format!("{faults}\nto ask a daemon that runs all the same, say where: --address {USUAL}");
+                        format!("{faults}\nto ask a daemon that runs all the same, say where: --address {there}");
                     return Err(Failure::Fault(text));
                 }
                 Err(other) => return Err(other),
@@ -77,6 +78,18 @@ impl DaemonOption {
         };
         Ok(Daemon { address, token, no_token })
     }
+}
+
+/// Where a faulty file says that the daemon listens, if that much of it can be read.
+fn said_address(file: &Path) -> Option<String> {
+    let text = String::from_utf8(bytes(file).ok()?).ok()?;
+    let mut of_web = text.lines().map(str::trim).skip_while(|line| !line.starts_with("[web]")).skip(1);
+    let listen = of_web.find_map(|line| match line.starts_with('[') {
+        true => Some(None),
+        false => line.strip_prefix("listen").and_then(|rest| rest.trim_start().strip_prefix('=')).map(Some),
+    })??;
+    let address = listen.trim_start().strip_prefix('"')?.split('"').next()?;
+    Some(reachable(address.parse().ok()?).to_string())
 }
 
 /// Where to connect for something that listens on every address.

@@ -7,7 +7,7 @@ use clap::Args;
 use super::client::{DaemonOption, in_path};
 use super::columns::{columns, csv};
 use super::{Failure, Format, print};
-use crate::web::json::{Past, PastEntry};
+use crate::web::json::{Past, PastEntry, Status};
 use crate::web::words;
 
 /// `lampward past [DAYS]`
@@ -48,6 +48,15 @@ pub fn run(past: &PastCommand) -> Result<ExitCode, Failure> {
         return print(&format!("{found:#}\n"));
     }
     let found: Past = daemon.get(&path)?;
+    if found.entries.is_empty() && !past.channels.is_empty() && past.format != Format::Csv {
+        let house: Status = daemon.get("/status")?;
+        let unknown = past.channels.iter().find(|asked| house.channels.iter().all(|there| there.name != **asked));
+        if let Some(unknown) = unknown {
+            let there = house.channels.iter().map(|there| there.name.as_str()).collect::<Vec<_>>().join(", ");
+            let nothing = table(&found, past);
+            return print(&format!("{nothing}there is no channel `{unknown}` now; there are {there}\n"));
+        }
+    }
     print(&if past.format == Format::Csv { csv(&rows(&found)) } else { table(&found, past) })
 }
 

@@ -164,6 +164,17 @@ fn bytes_that_are_no_text_are_shown_where_they_stand() {
 }
 
 #[test]
+fn a_file_in_another_encoding_has_one_fault_that_says_so() {
+    let units: Vec<u16> = PLACE.encode_utf16().collect();
+    let little: Vec<u8> = units.iter().flat_map(|unit| unit.to_le_bytes()).collect();
+    let big: Vec<u8> = units.iter().flat_map(|unit| unit.to_be_bytes()).collect();
+    for text in [&little, &big, &[&b"\xff\xfe"[..], &little].concat(), &[&b"\xfe\xff"[..], &big].concat()] {
+        let faults = read("house.toml", text).expect_err("a fault").to_string();
+        assert_eq!(faults, "house.toml:1:1: this is text in UTF-16\n1 | \n  | ^ a file saved as UTF-8");
+    }
+}
+
+#[test]
 fn an_empty_file_has_a_fault_with_line_and_column_as_well() {
     check_shown(
         "",

@@ -143,6 +143,17 @@ async fn override_says_what_will_happen() {
 }
 
 #[tokio::test]
+async fn past_says_that_nothing_is_on_record_and_whether_there_is_such_a_channel() {
+    let house = House::plain().await;
+    let address = house.address.to_string();
+    let (code, out, err) = lampward(&["past", "--channel", "jetty", "--address", &address]).await;
+    assert_eq!((code, out.as_str(), err.as_str()), (0, "nothing is on record of jetty in the last 7 days\n", ""));
+    let (code, out, _) = lampward(&["past", "1", "--missed", "--channel", "jety", "--address", &address]).await;
+    let said = "nothing was missed of jety in the last day\nthere is no channel `jety` now; there are jetty, parlour\n";
+    assert_eq!((code, out.as_str()), (0, said));
+}
+
+#[tokio::test]
 async fn a_channel_that_is_not_there_is_a_fault_of_the_arguments() {
     let house = obliging().await;
     let address = house.address.to_string();
@@ -213,7 +224,8 @@ async fn a_faulty_file_is_shown_and_an_address_goes_past_it() {
     let faulty = file(folder.path(), &house.address.to_string(), "no_such_key = 1\n");
     let (code, _, err) = lampward(&["now", "--file", &faulty]).await;
     assert_eq!(code, 2);
-    assert!(err.contains("no_such_key") && err.contains("--address"), "{err}");
+    let hint = format!("to ask a daemon that runs all the same, say where: --address {}\n", house.address);
+    assert!(err.contains("no_such_key") && err.ends_with(&hint), "{err}");
     assert_eq!(lampward(&["now", "--file", &faulty, "--address", &house.address.to_string()]).await.0, 0);
     let (code, _, err) = lampward(&["now", "--address", "not an address"]).await;
     assert_eq!(

@@ -34,6 +34,12 @@ pub struct Checked {
 /// # Errors
 /// Every fault of the file, in its order, each with line and column.
 pub fn read(file_name: &str, text: &[u8]) -> Result<Checked, Faults> {
+    if is_utf16(text) {
+        let mut reader = Reader::new(file_name, "");
+        let fault = PhraseFault::new(0..0, "this is text in UTF-16").expected("a file saved as UTF-8");
+        reader.syntax(fault, false);
+        return Err(Faults(reader.finish().0));
+    }
     let (mut text, foreign) = utf8(text.strip_prefix(BYTE_ORDER_MARK).unwrap_or(text));
     let hopeless = hopeless_from(&text, MOST_FAULTS).or((foreign.len() >= MOST_FAULTS).then_some(text.len()));
     text.truncate(hopeless.unwrap_or(text.len()));
@@ -65,6 +71,11 @@ pub fn read(file_name: &str, text: &[u8]) -> Result<Checked, Faults> {
         }
         _ => Err(Faults(faults)),
     }
+}
+
+/// Whether some editor saved it so: with its byte order mark, or with every other byte zero, as in whatever begins in ASCII.
+fn is_utf16(bytes: &[u8]) -> bool {
+    matches!(bytes, [0xff, 0xfe, ..] | [0xfe, 0xff, ..] | [1..=255, 0, 1..=255, 0, ..] | [0, 1..=255, 0, 1..=255, ..])
 }
 
 /// The text, with every run of bytes that is no UTF-8 replaced by one character, and where those are. It ends where

@@ -67,8 +67,8 @@ const SHORTEST_REST: Duration = Duration::from_millis(1);
 /// first commands of a large house are on their way while the last are worked out. Where the clock has jumped all of them are
 /// worked out in one step, the only one that sees the jump.
 const AT_ONCE: usize = 32;
-/// So many commands come of one step; further plugs wait for the next, which comes at once. A broker that comes back has a whole
-/// house told anew, and nobody needs room for all of that at a time.
+/// So many commands come of one step; further plugs wait for the next, which comes at once. Where a broker comes back a whole
+/// house is told anew, and nobody needs room for all of that at a time. Questions are not counted.
 const TOLD_AT_ONCE: usize = 64;
 /// A wall clock that goes back by less was only trimmed.
 const TRIM: TimeDelta = TimeDelta::seconds(1);
@@ -109,8 +109,8 @@ pub struct Keeper {
     next_ticket: u64,
     /// Plugs that wait for their turn, as commands are paced or there were many in one step.
     queue: VecDeque<u32>,
-    /// How many were told in this step.
-    told: usize,
+    /// How many may still be told in this step.
+    may_tell: usize,
     next_send: Duration,
     /// As the file had it at the start: changes to `[broker]` wait for a restart.
     pace: Duration,
@@ -152,7 +152,7 @@ impl Keeper {
             next_alive: None,
             next_ticket: 0,
             queue: VecDeque::new(),
-            told: 0,
+            may_tell: TOLD_AT_ONCE,
             next_send: Duration::ZERO,
             keeping: Keeping::default(),
             trying: None,
@@ -173,7 +173,9 @@ impl Keeper {
     /// Takes in one thing that happened and says everything that follows from it.
     pub fn step(&mut self, now: Now, input: Input) -> Step {
         self.before = std::mem::replace(&mut self.now, now);
-        self.told = 0;
+        // There is no step after the last.
+        let stops = matches!(input, Input::Stop);
+        self.may_tell = if stops { usize::MAX } else { TOLD_AT_ONCE };
         self.stepping = matches!(input, Input::Clock { .. });
         if let Input::Clock { trusted } = input {
             self.clock(trusted);
@@ -195,6 +197,10 @@ impl Keeper {
             Input::Stop => self.stop(),
         }
         self.pass_time(AT_ONCE);
+        // What happens now goes before what waited.
+        if !stops {
+            self.send_queued();
+        }
         self.finish()
     }
 
@@ -233,7 +239,9 @@ impl Keeper {
         while let Some(plug) = self.plug_timers.pop_due(self.now.up.into()) {
             self.plug_is_due(plug);
         }
-        self.send_queued();
+        if !self.pace.is_zero() {
+            self.send_queued();
+        }
         self.pass_try();
         if self.next_alive.is_some_and(|at| at <= self.now.up) {
             self.sign_of_life();

@@ -7,7 +7,7 @@ use smol_str::SmolStr;
 
 use super::plug::{ANSWER_WITHIN, Case, ECHO, MISSED_AFTER, SILENCES, Told, again_after};
 use super::up::Up;
-use super::{Delivery, Keeper, MISSES_SHOWN, Miss, Output, TOLD_AT_ONCE, Ticket};
+use super::{Delivery, Keeper, MISSES_SHOWN, Miss, Output, Ticket};
 use crate::pure::entry::{Entry, EntryKind, Note, missed};
 use crate::pure::plug_kind::command;
 use crate::pure::power::Power;
@@ -266,13 +266,13 @@ impl Keeper {
             return;
         }
         self.next_send = self.now.up + self.pace;
-        self.told += 1;
+        self.may_tell = self.may_tell.saturating_sub(1);
         self.send(plug, wanted);
     }
 
     /// Whether it is not too soon for another command, nor one too many for this step.
     fn may_tell(&self) -> bool {
-        if self.pace.is_zero() { self.told < TOLD_AT_ONCE } else { self.now.up >= self.next_send }
+        if self.pace.is_zero() { self.may_tell > 0 } else { self.now.up >= self.next_send }
     }
 
     /// Plugs that waited for their turn are told what they are to be by now.

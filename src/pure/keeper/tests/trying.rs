@@ -239,6 +239,18 @@ fn a_stop_in_the_middle_of_a_try_tells_the_lamp_what_is_wanted() {
 }
 
 #[test]
+fn a_stop_in_the_middle_of_a_try_leaves_out_no_lamp_of_a_long_row() {
+    let plugs: Vec<String> = (0..100).map(|nth| format!("\"row/{nth}\"")).collect();
+    let row = JETTY.replace("plug  = \"yard/3\"", &format!("plugs = [{}]", plugs.join(", ")));
+    let mut house = lit(&[&row]);
+    house.try_channel("jetty");
+    house.pass(4);
+    house.hush();
+    house.input(Input::Stop);
+    assert_eq!(house.lines_with("/order on").len(), 100);
+}
+
+#[test]
 fn a_reload_ends_a_try() {
     let mut house = lit(&[JETTY]);
     house.try_channel("jetty");
