@@ -1,6 +1,6 @@
 //! One connection, from its first packet to its last. Everything in here is forgotten with it.
 
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::{HashMap, VecDeque};
 use std::pin::pin;
 use std::time::Duration;
 
@@ -74,9 +74,8 @@ struct Connection<'a> {
     subscribing: VecDeque<Vec<SmolStr>>,
     unsubscribing: usize,
     /// On the wire and not yet acknowledged, by packet id.
-    // Trees give back what a burst took.
-    published: BTreeMap<u16, Sent>,
-    subscribed: BTreeMap<u16, Vec<SmolStr>>,
+    published: HashMap<u16, Sent>,
+    subscribed: HashMap<u16, Vec<SmolStr>>,
     listening: Listening,
     to_subscribe: VecDeque<Vec<SmolStr>>,
     /// Asked for one at a time and twice each, once the link is up: see [`super::oversize`].
@@ -104,8 +103,8 @@ pub async fn run(owner: &mut Owner) -> End {
         publishing: VecDeque::new(),
         subscribing: VecDeque::new(),
         unsubscribing: 0,
-        published: BTreeMap::new(),
-        subscribed: BTreeMap::new(),
+        published: HashMap::new(),
+        subscribed: HashMap::new(),
         listening: Listening::default(),
         to_subscribe: VecDeque::new(),
         to_try: VecDeque::new(),
