@@ -168,8 +168,20 @@ if [ -e /root/lampward.deb ]; then
   check "installed again" dpkg -i /root/next.deb
   systemctl start lampward; await 20 held
   check "  the override still stands" held
+  # Without an address Lampward serves the broker: the other program goes on in the same process, in the same sandbox.
+  goes_on_as() { [ "$(readlink "/proc/$(shown MainPID)/exe")" = "$1" ]; }
+  check "on the household's broker the program without one runs" goes_on_as /usr/bin/lampward
+  sed -i '/^address/s/.*/serve = "127.0.0.1:1885"/; /^user/d' $file
+  check "serves the broker itself" systemctl restart lampward
+  await 20 says 'Broker up'
+  check "  and is on it" says 'Broker up'
+  check "  as the package's other program" goes_on_as /usr/libexec/lampward/lampward
+  pid=$(shown MainPID) && kill -9 "$pid"
+  await 30 another "$pid"
+  check "  killed, it comes back as that" goes_on_as /usr/libexec/lampward/lampward
+  check "  and is reloaded" systemctl reload lampward
   check "is purged" dpkg -P lampward
-  check "  state, file, unit and program are gone" test ! -e /var/lib/lampward -a ! -e $file -a ! -e /usr/lib/systemd/system/lampward.service -a ! -e /usr/bin/lampward -a ! -e /etc/systemd/system/multi-user.target.wants/lampward.service
+  check "  state, file, unit and program are gone" test ! -e /var/lib/lampward -a ! -e $file -a ! -e /usr/lib/systemd/system/lampward.service -a ! -e /usr/bin/lampward -a ! -e /usr/libexec/lampward -a ! -e /etc/systemd/system/multi-user.target.wants/lampward.service
   echo "       left: $(ls -d /etc/lampward /var/lib/lampward /etc/credstore/* 2>/dev/null | tr '\n' ' ')"
 fi
 [ $wrong = 0 ] || journalctl -u lampward --no-pager | tail -60
