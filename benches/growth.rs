@@ -74,7 +74,7 @@ struct Run {
 fn published(step: &Step) -> Vec<(Ticket, String, Vec<u8>)> {
     let one = |output: &Output| match output {
         Output::Publish { ticket, topic, payload, .. } => {
-            Some((*ticket, topic.replace("/order", "/report"), payload.clone().into_bytes()))
+            Some((*ticket, topic.replace("/order", "/report"), payload.as_bytes().to_vec()))
         }
         _ => None,
     };
@@ -152,11 +152,11 @@ fn costs(channels: usize) -> [(&'static str, f64); 8] {
     run.at(quiet.max(run.now.wall));
     run.step_alone(Input::Tick);
     let snapshot = run.keeper.snapshot(run.now);
-    let said: Vec<(String, Vec<u8>)> = snapshot
-        .channels
-        .iter()
-        .flat_map(|view| &view.plugs)
-        .map(|plug| (format!("{}/report", plug.plug), plug.said.expect("it reported").word().into()))
+    let names = configs[0].channels.iter().flat_map(|channel| &channel.plugs);
+    let plugs = snapshot.channels.iter().flat_map(|view| &view.plugs);
+    let said: Vec<(String, Vec<u8>)> = names
+        .zip(plugs)
+        .map(|(name, plug)| (format!("{name}/report"), plug.said.expect("it reported").word().into()))
         .collect();
     for turn in 0..50 {
         timed(&mut nothing, || {

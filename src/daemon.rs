@@ -510,7 +510,8 @@ fn status_line(snapshot: &Snapshot, config: &Config) -> String {
     if !snapshot.trusted {
         return "the clock is not trusted: no planned switching is made".into();
     }
-    let next = snapshot.channels.iter().filter_map(|channel| Some((channel, channel.next.as_ref()?)));
+    let channels = config.channels.iter().zip(&snapshot.channels);
+    let next = channels.filter_map(|(channel, view)| Some((channel, view.next.as_ref()?)));
     match next.min_by_key(|(_, next)| next.at) {
         Some((channel, next)) => {
             let at = crate::pure::local_time::local_of(&config.place.zone, next.at);

@@ -164,7 +164,7 @@ fn missed_before(daybook: &Daybook, now: DateTime<Utc>) -> Vec<Miss> {
     let miss = |entry: Entry| {
         let (plug, wanted) = (entry.plug?, entry.wanted?);
         let at = entry.due.unwrap_or(entry.at);
-        Some(Miss { at, channel: entry.channel, plug, wanted, because: entry.because })
+        Some(Miss { at, channel: entry.channel.into(), plug: plug.into(), wanted, because: entry.because.into() })
     };
     entries.into_iter().filter_map(miss).collect()
 }

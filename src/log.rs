@@ -98,17 +98,30 @@ pub fn entry(entry: &Entry) {
 pub fn note(note: &Note) {
     match note {
         Note::Told { channel, plug, wanted, because, again: 0 } => {
-            info!(channel, plug, wanted = wanted.word(), because, "told");
+            info!(
+                channel = channel.as_str(),
+                plug = plug.as_str(),
+                wanted = wanted.word(),
+                because = because.as_str(),
+                "told"
+            );
         }
         Note::Told { channel, plug, wanted, because, again } => {
-            debug!(channel, plug, wanted = wanted.word(), because, again, "told again");
+            debug!(
+                channel = channel.as_str(),
+                plug = plug.as_str(),
+                wanted = wanted.word(),
+                because = because.as_str(),
+                again,
+                "told again"
+            );
         }
-        Note::PlugGone { channel, plug } => info!(channel, plug, "plug gone"),
-        Note::PlugBack { channel, plug } => info!(channel, plug, "plug back"),
+        Note::PlugGone { channel, plug } => info!(channel = channel.as_str(), plug = plug.as_str(), "plug gone"),
+        Note::PlugBack { channel, plug } => info!(channel = channel.as_str(), plug = plug.as_str(), "plug back"),
         Note::Garbled { channel, plug, payload } => {
             warn!(
-                channel,
-                plug,
+                channel = channel.as_str(),
+                plug = plug.as_str(),
                 payload,
                 "report means neither on nor off: compare it with `report` of the plug's kind in the file"
             );
@@ -116,14 +129,14 @@ pub fn note(note: &Note) {
         Note::LostTime { channel, switchings, first, last, because } => {
             let first = first.to_rfc3339_opts(chrono::SecondsFormat::Secs, true);
             let last = last.to_rfc3339_opts(chrono::SecondsFormat::Secs, true);
-            warn!(channel, switchings, first, last, because, "missed");
+            warn!(channel = channel.as_str(), switchings, first, last, because = because.as_str(), "missed");
         }
-        Note::TryBegun { channel } => info!(channel, "try begun: its plugs blink"),
+        Note::TryBegun { channel } => info!(channel = channel.as_str(), "try begun: its plugs blink"),
         Note::TryOver { channel, answered, because } => {
-            info!(channel, answered, because = because.as_deref(), "try over");
+            info!(channel = channel.as_str(), answered, because = because.as_deref(), "try over");
         }
         Note::ChannelGone { channel } => {
-            info!(channel, "channel is no longer in the file: its plugs are left as they are");
+            info!(channel = channel.as_str(), "channel is no longer in the file: its plugs are left as they are");
         }
     }
 }

@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use chrono::{DateTime, TimeDelta, Utc};
 use rusqlite::{Connection, ErrorCode, OpenFlags, Row, params, params_from_iter};
+use smol_str::SmolStr;
 
 use super::Filter;
 use crate::pure::entry::{Entry, EntryKind};
@@ -129,10 +130,10 @@ impl Store {
                     insert.execute(params![
                         entry.at.timestamp_millis(),
                         entry.kind.word(),
-                        entry.channel,
-                        entry.plug,
+                        entry.channel.as_str(),
+                        entry.plug.as_deref(),
                         entry.wanted.map(Power::word),
-                        entry.because,
+                        entry.because.as_str(),
                         entry.due.map(|due| due.timestamp_millis()),
                         entry.late.map(|late| late.num_milliseconds()),
                         trusted,
@@ -228,7 +229,8 @@ fn read(path: &Path, select: &str, instants: &[i64], filter: &Filter) -> Result<
             // A row that a worn card has changed into nonsense is left out; the rest is still worth reading.
             let Some(entry) = row? else { continue };
             let wanted_kind = filter.kinds.is_empty() || filter.kinds.contains(&entry.kind);
-            let wanted_channel = filter.channels.is_empty() || filter.channels.contains(&entry.channel);
+            let wanted_channel =
+                filter.channels.is_empty() || filter.channels.iter().any(|channel| *channel == entry.channel);
             if wanted_kind && wanted_channel {
                 entries.push(entry);
             }
@@ -249,15 +251,15 @@ fn entry_of(row: &Row<'_>) -> Option<Entry> {
     Some(Entry {
         at: instant(row.get(0).ok()?)?,
         kind: EntryKind::ALL.into_iter().find(|known| known.word() == kind)?,
-        channel: row.get(2).ok()?,
-        plug: row.get(3).ok()?,
+        channel: row.get::<_, String>(2).ok()?.into(),
+        plug: row.get::<_, Option<String>>(3).ok()?.map(SmolStr::from),
         wanted: match wanted.as_deref() {
             None => None,
             Some("on") => Some(Power::On),
             Some("off") => Some(Power::Off),
             Some(_) => return None,
         },
-        because: row.get(5).ok()?,
+        because: row.get::<_, String>(5).ok()?.into(),
         due: row.get::<_, Option<i64>>(6).ok()?.and_then(instant),
         late: row.get::<_, Option<i64>>(7).ok()?.and_then(TimeDelta::try_milliseconds),
     })

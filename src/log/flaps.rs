@@ -3,6 +3,7 @@
 use std::collections::HashMap;
 use std::time::Duration;
 
+use smol_str::SmolStr;
 use tracing::{debug, info};
 
 use crate::pure::entry::Note;
@@ -13,12 +14,12 @@ const ONCE_IN: Duration = Duration::from_secs(60);
 /// What was said of plugs that have come or gone in the last minute. All times are by the clock that never jumps.
 #[derive(Debug, Default)]
 pub struct Flaps {
-    plugs: HashMap<String, Flap>,
+    plugs: HashMap<SmolStr, Flap>,
 }
 
 #[derive(Debug)]
 struct Flap {
-    channel: String,
+    channel: SmolStr,
     said_at: Duration,
     /// Whether it is gone, as of now.
     gone: bool,
@@ -37,7 +38,7 @@ impl Flaps {
         self.look(up);
         match self.plugs.get_mut(plug) {
             Some(flap) => {
-                debug!(channel, plug, gone, "the plug comes and goes");
+                debug!(channel = channel.as_str(), plug = plug.as_str(), gone, "the plug comes and goes");
                 (flap.gone, flap.turns) = (gone, flap.turns + 1);
             }
             None => {
@@ -56,7 +57,7 @@ impl Flaps {
             if flap.turns == 0 {
                 return false;
             }
-            let (channel, turns) = (&flap.channel, flap.turns);
+            let (channel, plug, turns) = (flap.channel.as_str(), plug.as_str(), flap.turns);
             match flap.gone {
                 true => info!(channel, plug, turns, "plug gone"),
                 false => info!(channel, plug, turns, "plug back"),
@@ -106,7 +107,7 @@ mod tests {
                 let up = Duration::from_secs(second);
                 for _ in turns_at_s.iter().filter(|at| **at == second) {
                     gone = !gone;
-                    let (channel, plug) = ("jetty".to_owned(), "yard/3".to_owned());
+                    let (channel, plug) = ("jetty".into(), "yard/3".into());
                     flaps.note(
                         up,
                         &if gone { Note::PlugGone { channel, plug } } else { Note::PlugBack { channel, plug } },

@@ -7,7 +7,7 @@ use tracing::{Level, Metadata};
 use tracing_subscriber::fmt::MakeWriter;
 
 /// More than this is not held.
-const ROOM: usize = 16 * 1024;
+const ROOM: usize = 4 * 1024;
 
 /// So much of the room stays.
 const KEPT: usize = 1024;

@@ -1,6 +1,7 @@
 //! What the daybook can say, and what only the log says.
 
 use chrono::{DateTime, TimeDelta, Utc};
+use smol_str::SmolStr;
 
 use super::power::Power;
 
@@ -12,13 +13,13 @@ pub struct Entry {
     /// What kind of thing.
     pub kind: EntryKind,
     /// Which channel.
-    pub channel: String,
+    pub channel: SmolStr,
     /// Which plug; `None` where the whole channel is meant.
-    pub plug: Option<String>,
+    pub plug: Option<SmolStr>,
     /// What was, or is now, wanted (for a hand: what the hand made it).
     pub wanted: Option<Power>,
     /// Why: the reason of the switching; of a miss, one of the reasons of [`missed`].
-    pub because: String,
+    pub because: SmolStr,
     /// The instant it was due, where it was due at one.
     pub due: Option<DateTime<Utc>>,
     /// How late it came, where it came late.
@@ -103,53 +104,53 @@ pub enum Note {
     /// A command was handed to the link. `again` counts from 0 for the first send.
     Told {
         /// Which channel.
-        channel: String,
+        channel: SmolStr,
         /// Which plug.
-        plug: String,
+        plug: SmolStr,
         /// The command.
         wanted: Power,
         /// Why the channel is to be so.
-        because: String,
+        because: SmolStr,
         /// 0 for the first send of this command.
         again: u32,
     },
     /// A plug said through `alive` that it is gone.
     PlugGone {
         /// Which channel.
-        channel: String,
+        channel: SmolStr,
         /// Which plug.
-        plug: String,
+        plug: SmolStr,
     },
     /// A plug said to be gone has been heard again.
     PlugBack {
         /// Which channel.
-        channel: String,
+        channel: SmolStr,
         /// Which plug.
-        plug: String,
+        plug: SmolStr,
     },
     /// A report that means neither on nor off; said once for each plug until one is understood again.
     Garbled {
         /// Which channel.
-        channel: String,
+        channel: SmolStr,
         /// Which plug.
-        plug: String,
+        plug: SmolStr,
         /// What came, shortened, unprintable bytes escaped.
         payload: String,
     },
     /// A channel left the file; its plugs are left as they are.
     ChannelGone {
         /// Which channel.
-        channel: String,
+        channel: SmolStr,
     },
     /// Somebody has the plugs of a channel blink.
     TryBegun {
         /// Which channel.
-        channel: String,
+        channel: SmolStr,
     },
     /// The blinking is over.
     TryOver {
         /// Which channel.
-        channel: String,
+        channel: SmolStr,
         /// Whether every plug answered.
         answered: bool,
         /// What came in between, if something did.
@@ -159,7 +160,7 @@ pub enum Note {
     /// [`EntryKind::Missed`] for each plug and switching.
     LostTime {
         /// Which channel.
-        channel: String,
+        channel: SmolStr,
         /// How many switchings.
         switchings: usize,
         /// When the first was due.
@@ -167,6 +168,6 @@ pub enum Note {
         /// When the last was due.
         last: DateTime<Utc>,
         /// `lampward not running` or `clock not trusted`.
-        because: String,
+        because: SmolStr,
     },
 }

@@ -8,8 +8,8 @@ use tokio::sync::{mpsc, oneshot, watch};
 
 use super::guard::Guard;
 use crate::daybook::Reader;
-use crate::pure::config::{Config, Fault};
-use crate::pure::keeper::{Answer, Order, Snapshot};
+use crate::pure::config::{Channel, Config, Fault};
+use crate::pure::keeper::{Answer, ChannelView, Order, Snapshot};
 
 /// An order and where its answer goes.
 pub type Asked = (Order, oneshot::Sender<Answer>);
@@ -61,6 +61,13 @@ pub struct Facts {
     /// What else a person should know, a sentence each: a change that waits for a restart, a daybook that can't be
     /// written.
     pub notices: Vec<String>,
+}
+
+impl Facts {
+    /// Each channel as the file has it, and what is known of it.
+    pub fn channels(&self) -> impl Iterator<Item = (&Channel, &ChannelView)> {
+        self.config.channels.iter().zip(self.snapshot.channels.iter().map(Arc::as_ref))
+    }
 }
 
 /// Commands that the broker has acknowledged since the start.

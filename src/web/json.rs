@@ -374,7 +374,7 @@ pub fn house(facts: &Facts) -> House {
         broker: broker(facts),
         file: file(facts),
         notices: facts.notices.clone(),
-        channels: facts.snapshot.channels.iter().map(|view| view.name.to_string()).collect(),
+        channels: facts.config.channels.iter().map(|channel| channel.name.to_string()).collect(),
     }
 }
 
@@ -391,7 +391,7 @@ pub fn is_another_house(before: &Facts, now: &Facts) -> bool {
 
 /// `channels` of `/status`.
 pub fn channels(facts: &Facts) -> Vec<ChannelNow> {
-    facts.snapshot.channels.iter().map(|view| channel(facts, view)).collect()
+    facts.channels().map(|(named, view)| channel(facts, named, view)).collect()
 }
 
 /// `missed` of `/status`.
@@ -438,16 +438,16 @@ fn file_fault(fault: &Fault) -> FileFault {
 }
 
 /// One channel of `/status`.
-pub fn channel(facts: &Facts, view: &ChannelView) -> ChannelNow {
+pub fn channel(facts: &Facts, named: &Channel, view: &ChannelView) -> ChannelNow {
     let zone = &facts.config.place.zone;
     ChannelNow {
-        name: view.name.to_string(),
-        label: view.label.to_string(),
+        name: named.name.to_string(),
+        label: named.label.to_string(),
         wanted: view.wanted.map(word),
         because: view.because.to_string(),
         next: view.next.as_ref().map(|next| switching(zone, next)),
         overridden: view.overridden.as_ref().map(|standing| overridden(zone, standing)),
-        plugs: view.plugs.iter().map(|view| plug(zone, view)).collect(),
+        plugs: named.plugs.iter().zip(&view.plugs).map(|(name, view)| plug(zone, name, view)).collect(),
     }
 }
 
@@ -483,9 +483,9 @@ pub fn overridden(zone: &Zone, standing: &Override) -> OverrideNow {
     }
 }
 
-fn plug(zone: &Zone, view: &PlugView) -> PlugNow {
+fn plug(zone: &Zone, name: &str, view: &PlugView) -> PlugNow {
     PlugNow {
-        plug: view.plug.to_string(),
+        plug: name.to_string(),
         said: view.said.map_or_else(|| "unknown".to_string(), word),
         delivery: view.delivery.word().to_string(),
         since: instant(zone, view.since),
@@ -515,10 +515,10 @@ pub fn past_entry(zone: &Zone, entry: &Entry) -> PastEntry {
     PastEntry {
         at: instant(zone, entry.at),
         kind: entry.kind.word().to_string(),
-        channel: entry.channel.clone(),
-        plug: entry.plug.clone(),
+        channel: entry.channel.to_string(),
+        plug: entry.plug.as_ref().map(|plug| plug.to_string()),
         wanted: entry.wanted.map(word),
-        because: entry.because.clone(),
+        because: entry.because.to_string(),
         due: entry.due.map(|due| instant(zone, due)),
         late_s: entry.late.map(|late| late.num_milliseconds() as f64 / 1000.0),
     }

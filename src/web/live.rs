@@ -27,6 +27,7 @@ use super::door::Facts;
 use super::json;
 use super::problem::Problem;
 use super::{Web, read};
+use crate::pure::config::Channel;
 use crate::pure::keeper::{ChannelView, Miss};
 
 /// Streams at once; they must leave room for other requests.
@@ -130,8 +131,8 @@ impl Live {
                 log.events.clear();
                 log.number += forgotten as u64;
             }
-            for &view in channels.iter().skip(forgotten) {
-                self.push(&mut log, "channel", &json::channel(&now, view));
+            for &(named, view) in channels.iter().skip(forgotten) {
+                self.push(&mut log, "channel", &json::channel(&now, named, view));
             }
             for &miss in missed.iter().skip(forgotten.saturating_sub(channels.len())) {
                 self.push(&mut log, "missed", &json::missed(&now, miss));
@@ -197,18 +198,23 @@ impl Live {
     }
 }
 
+/// A channel as the file has it, and what is known of it.
+type Shown<'a> = (&'a Channel, &'a ChannelView);
+
 /// The channels of which something else is told than before. A burst in a large house is looked through several times, so
 /// each is compared with itself alone, and not at all where it is shared with the facts before.
-fn changed<'a>(before: &Facts, now: &'a Facts) -> Vec<&'a ChannelView> {
-    let (old, new) = (&before.snapshot.channels, &now.snapshot.channels);
-    let told_alike = |was: &ChannelView, is: &ChannelView| json::channel(before, was) == json::channel(now, is);
+fn changed<'a>(before: &Facts, now: &'a Facts) -> Vec<Shown<'a>> {
+    let told_alike = |(channel, was): Shown<'_>, (named, is): Shown<'_>| {
+        json::channel(before, channel, was) == json::channel(now, named, is)
+    };
     if Arc::ptr_eq(&before.config, &now.config) {
-        let same = |was: &Arc<ChannelView>, is: &Arc<ChannelView>| Arc::ptr_eq(was, is) || told_alike(was, is);
-        return old.iter().zip(new).filter(|(was, is)| !same(was, is)).map(|(_, is)| &**is).collect();
+        let pairs = before.channels().zip(now.channels());
+        let same = |was: Shown<'_>, is: Shown<'_>| std::ptr::eq(was.1, is.1) || told_alike(was, is);
+        return pairs.filter(|(was, is)| !same(*was, *is)).map(|(_, is)| is).collect();
     }
-    let old: HashMap<&str, &Arc<ChannelView>> = old.iter().map(|view| (view.name.as_str(), view)).collect();
-    let same = |is: &Arc<ChannelView>| old.get(is.name.as_str()).is_some_and(|was| told_alike(was, is));
-    new.iter().filter(|is| !same(is)).map(|is| &**is).collect()
+    let old: HashMap<&str, Shown<'_>> = before.channels().map(|shown| (shown.0.name.as_str(), shown)).collect();
+    let same = |is: Shown<'_>| old.get(is.0.name.as_str()).is_some_and(|was| told_alike(*was, is));
+    now.channels().filter(|is| !same(*is)).collect()
 }
 
 /// The misses that were not there before.

@@ -61,16 +61,16 @@ fn render(facts: &Facts, tally: &Tally) -> String {
         page.sample("lampward_plugs", &[("delivery", delivery.word())], count);
     }
     page.family("lampward_wanted_on", "gauge", "1 for a channel that is to be on, 0 for off; none while it is left");
-    for view in &snapshot.channels {
+    for (channel, view) in facts.channels() {
         if let Some(wanted) = view.wanted {
-            page.sample("lampward_wanted_on", &[("channel", &view.name)], u8::from(wanted == Power::On));
+            page.sample("lampward_wanted_on", &[("channel", &channel.name)], u8::from(wanted == Power::On));
         }
     }
     page.family("lampward_said_on", "gauge", "1 for a plug that said on, 0 for off; none while it is unknown");
-    for view in &snapshot.channels {
-        for plug in &view.plugs {
+    for (channel, view) in facts.channels() {
+        for (name, plug) in channel.plugs.iter().zip(&view.plugs) {
             if let Some(said) = plug.said {
-                let labels = [("channel", view.name.as_str()), ("plug", plug.plug.as_str())];
+                let labels = [("channel", channel.name.as_str()), ("plug", name.as_str())];
                 page.sample("lampward_said_on", &labels, u8::from(said == Power::On));
             }
         }

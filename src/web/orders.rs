@@ -147,15 +147,15 @@ pub async fn ask(web: &Web, order: Order) -> Result<Done, Problem> {
 
 /// What stands between a person's word and the plugs, where something does.
 fn not_yet_told(facts: &Facts, standing: &[(String, Option<Override>)]) -> Option<String> {
-    let concerned = facts.snapshot.channels.iter().filter(|view| standing.iter().any(|(name, _)| *name == view.name));
-    let plugs: Vec<_> = concerned.flat_map(|view| &view.plugs).collect();
+    let concerned = facts.channels().filter(|(channel, _)| standing.iter().any(|(name, _)| *name == channel.name));
+    let plugs: Vec<_> = concerned.flat_map(|(channel, view)| channel.plugs.iter().zip(&view.plugs)).collect();
     if !facts.snapshot.link_up {
         let zone = &facts.config.place.zone;
         let since = words::when(&json::instant(zone, facts.snapshot.now), &json::instant(zone, facts.link_since));
         let whom = if plugs.len() == 1 { "the plug" } else { "the plugs" };
         return Some(format!("the broker is unreachable since {since}; {whom} will be told when it is back"));
     }
-    let gone: Vec<&str> = plugs.iter().filter(|plug| plug.gone).map(|plug| plug.plug.as_str()).collect();
+    let gone: Vec<&str> = plugs.iter().filter(|(_, plug)| plug.gone).map(|(name, _)| name.as_str()).collect();
     match gone.as_slice() {
         [] => None,
         [one] => Some(format!("plug {one} has said that it is gone; it will be told when it is back")),
@@ -185,7 +185,8 @@ async fn give(web: &Web, order: Order, within: Duration) -> Result<Answer, Probl
 fn refused(web: &Web, answer: Answer) -> Problem {
     match answer {
         Answer::UnknownChannel(name) => {
-            let known: Vec<String> = web.facts().snapshot.channels.iter().map(|view| view.name.to_string()).collect();
+            let known: Vec<String> =
+                web.facts().config.channels.iter().map(|channel| channel.name.to_string()).collect();
             let detail = format!("there is no channel `{name}`; there are {}", known.join(", "));
             Problem::new(StatusCode::NOT_FOUND, detail)
         }

@@ -11,6 +11,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use lampward::pure::entry::{Entry, EntryKind, missed};
 use lampward::pure::keeper::{Ends, Now, Order, OrderId, Override};
 use lampward::pure::power::Power;
+use smol_str::SmolStr;
 
 use super::calendar::Calendar;
 use super::faults::Fault;
@@ -43,7 +44,7 @@ pub struct Judge {
     pub calendar: Calendar,
     pub faults: BTreeMap<Fault, u64>,
     pub entries: BTreeMap<&'static str, u64>,
-    pub misses: BTreeMap<String, u64>,
+    pub misses: BTreeMap<SmolStr, u64>,
     pub inputs: u64,
     pub ticks: u64,
     pub idle_ticks: u64,

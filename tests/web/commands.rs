@@ -68,7 +68,7 @@ async fn obliging() -> House {
 async fn now_is_a_table_for_people() {
     let house = House::plain().await;
     house.change(|facts| {
-        Arc::make_mut(&mut facts.snapshot.channels[1]).label = "Parlour".into();
+        Arc::make_mut(&mut facts.config).channels[1].label = "Parlour".into();
         Arc::make_mut(&mut facts.snapshot.channels[1]).plugs[0].hand =
             Some(Box::new(Hand { wanted: Power::Off, until: utc("2026-11-24T22:45:00+01:00"), since: now() }));
         Arc::make_mut(&mut facts.snapshot.channels[1]).plugs[0].said = Some(Power::Off);

@@ -123,11 +123,8 @@ async fn who_comes_back_too_late_or_from_another_run_gets_the_whole() {
         let delivery = if turn % 2 == 0 { Delivery::Missed } else { Delivery::Confirmed };
         house.change(|facts| {
             for channel in facts.snapshot.channels.iter_mut().map(Arc::make_mut) {
-                let mut more = channel.plugs[0].clone();
                 channel.plugs[0].delivery = delivery;
-                more.plug = format!("{turn}").into();
-                channel.plugs.truncate(1);
-                channel.plugs.push(more);
+                channel.because = format!("{turn}").into();
             }
             facts.notices = vec![turn.to_string()];
         });

@@ -26,7 +26,7 @@ async fn metrics_say_how_things_stand_and_what_has_happened() {
     house.daybook.record(&[entry(EntryKind::Missed, None)], true);
     house.daybook.record(&[entry(EntryKind::ByHand, None)], true);
     house.change(|facts| {
-        Arc::make_mut(&mut facts.snapshot.channels[0]).name = "a \"b\"\\c\nd".into();
+        Arc::make_mut(&mut facts.config).channels[0].name = "a \"b\"\\c\nd".into();
         Arc::make_mut(&mut facts.snapshot.channels[1]).wanted = None;
         Arc::make_mut(&mut facts.snapshot.channels[1]).plugs[0].said = None;
         facts.snapshot.link_up = false;

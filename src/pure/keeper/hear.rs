@@ -2,6 +2,8 @@
 
 use std::time::Duration;
 
+use smol_str::SmolStr;
+
 use super::plug::{ECHO, HAND_WAIT, HEARTBEAT, PerhapsHand, SETTLING};
 use super::{Delivery, Ends, Hand, Keeper, Subject};
 use crate::pure::config::ByHand;
@@ -197,8 +199,8 @@ impl Keeper {
         self.say(Note::PlugBack { channel, plug });
     }
 
-    fn names(&self, plug: u32) -> (String, String) {
+    fn names(&self, plug: u32) -> (SmolStr, SmolStr) {
         let channel = self.plugs[plug as usize].channel;
-        (self.channel_name(channel).to_string(), self.plug_name(plug).to_string())
+        (self.channel_name(channel).clone(), self.plug_name(plug).clone())
     }
 }

@@ -260,7 +260,7 @@ impl Keeper {
     /// A planned switching fell due while an override stood.
     pub(super) fn record_overridden(&mut self, channel: u32, switching: &Switching) {
         let wanted = Some(switching.wanted);
-        let entry = self.entry(EntryKind::Overridden, channel, None, wanted, &switching.because);
+        let entry = self.entry(EntryKind::Overridden, channel, None, wanted, switching.because.clone());
         self.record(Entry { due: Some(switching.at), ..entry });
     }
 
@@ -275,7 +275,7 @@ impl Keeper {
         self.record_all_lost(&name, &plugs, &lost.iter().collect::<Vec<_>>(), because);
     }
 
-    fn record_all_lost(&mut self, channel: &str, plugs: &[SmolStr], all: &[&Lost], because: &'static str) {
+    fn record_all_lost(&mut self, channel: &SmolStr, plugs: &[SmolStr], all: &[&Lost], because: &'static str) {
         let (Some(first), Some(last)) = (all.first(), all.last()) else { return };
         let shown = TimeDelta::from_std(MISSES_SHOWN).expect("a day fits");
         for lost in all {
@@ -284,10 +284,10 @@ impl Keeper {
                 self.record(Entry {
                     at: self.now.wall,
                     kind: EntryKind::Missed,
-                    channel: channel.to_string(),
-                    plug: Some(plug.to_string()),
+                    channel: channel.clone(),
+                    plug: Some(plug.clone()),
                     wanted: Some(wanted),
-                    because: because.to_string(),
+                    because: because.into(),
                     due: Some(at),
                     late: None,
                 });
@@ -298,11 +298,11 @@ impl Keeper {
             }
         }
         self.say(Note::LostTime {
-            channel: channel.to_string(),
+            channel: channel.clone(),
             switchings: all.len(),
             first: first.switching.at,
             last: last.switching.at,
-            because: because.to_string(),
+            because: because.into(),
         });
     }
 
@@ -315,10 +315,10 @@ impl Keeper {
                 self.record(Entry {
                     at: self.now.wall,
                     kind: EntryKind::Overridden,
-                    channel: channel.name.to_string(),
+                    channel: channel.name.clone(),
                     plug: None,
                     wanted: Some(switching.wanted),
-                    because: switching.because.into(),
+                    because: switching.because,
                     due: Some(switching.at),
                     late: None,
                 });
@@ -341,7 +341,7 @@ fn settled(recent: &[&Entry], due: DateTime<Utc>, plugs: &[SmolStr]) -> Vec<Smol
     let mut settled = Vec::new();
     for entry in recent.iter().filter(|entry| entry.due == Some(due)) {
         match &entry.plug {
-            Some(plug) => settled.push(plug.into()),
+            Some(plug) => settled.push(plug.clone()),
             None => settled.extend_from_slice(plugs),
         }
     }

@@ -69,7 +69,7 @@ const SHORTEST_REST: Duration = Duration::from_millis(1);
 const AT_ONCE: usize = 32;
 /// So many commands come of one step; further plugs wait for the next, which comes at once. Where a broker comes back a whole
 /// house is told anew, and nobody needs room for all of that at a time. Questions are not counted.
-const TOLD_AT_ONCE: usize = 64;
+const TOLD_AT_ONCE: usize = 30;
 /// A wall clock that goes back by less was only trimmed.
 const TRIM: TimeDelta = TimeDelta::seconds(1);
 
@@ -297,14 +297,21 @@ impl Keeper {
     }
 
     /// An entry about a channel or one of its plugs, happening now.
-    fn entry(&self, kind: EntryKind, channel: u32, plug: Option<u32>, wanted: Option<Power>, because: &str) -> Entry {
+    fn entry(
+        &self,
+        kind: EntryKind,
+        channel: u32,
+        plug: Option<u32>,
+        wanted: Option<Power>,
+        because: impl Into<SmolStr>,
+    ) -> Entry {
         Entry {
             at: self.now.wall,
             kind,
-            channel: self.channel_name(channel).to_string(),
-            plug: plug.map(|plug| self.plug_name(plug).to_string()),
+            channel: self.channel_name(channel).clone(),
+            plug: plug.map(|plug| self.plug_name(plug).clone()),
             wanted,
-            because: because.to_string(),
+            because: because.into(),
             due: None,
             late: None,
         }

@@ -111,7 +111,7 @@ impl Keeper {
         let stays: HashMap<&str, usize> =
             config.channels.iter().enumerate().map(|(index, channel)| (channel.name.as_str(), index)).collect();
         for channel in 0..self.channels.len() as u32 {
-            let name = self.channel_name(channel).to_string();
+            let name = self.channel_name(channel).clone();
             let new = stays.get(name.as_str()).map(|index| &config.channels[*index]);
             for plug in self.channels[channel as usize].range() {
                 let plug_name = self.plug_name(plug);

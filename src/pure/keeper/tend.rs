@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use chrono::{DateTime, TimeDelta, Utc};
-use smol_str::SmolStr;
+use smol_str::{SmolStr, format_smolstr};
 
 use super::plug::{ANSWER_WITHIN, Case, ECHO, MISSED_AFTER, SILENCES, Told, again_after};
 use super::up::Up;
@@ -78,7 +78,7 @@ impl Keeper {
         let Some(due) = case.due.filter(|due| !case.missed && !still_to_come(due)) else { return };
         let channel = self.plugs[plug as usize].channel;
         if self.channels[channel as usize].standing.is_some() && because.is_none() {
-            let entry = self.entry(EntryKind::Overridden, channel, Some(plug), Some(case.wanted), &case.because);
+            let entry = self.entry(EntryKind::Overridden, channel, Some(plug), Some(case.wanted), case.because);
             self.record(Entry { due: Some(due), ..entry });
         } else {
             let reason = because.or(case.excuse).unwrap_or_else(|| self.miss_reason(plug, &case));
@@ -144,10 +144,10 @@ impl Keeper {
         let lateness = late.then(|| case.lateness(self.now.up));
         // Nobody shall read of a lamp that is on where only the broker's word stands for it.
         let because = match self.plugs[plug as usize].delivery {
-            Delivery::Accepted => format!("{}; taken by the broker, not confirmed by the plug", case.because),
-            _ => case.because.to_string(),
+            Delivery::Accepted => format_smolstr!("{}; taken by the broker, not confirmed by the plug", case.because),
+            _ => case.because.clone(),
         };
-        let entry = self.entry(kind, channel, Some(plug), Some(case.wanted), &because);
+        let entry = self.entry(kind, channel, Some(plug), Some(case.wanted), because);
         self.record(Entry { due: case.due, late: lateness, ..entry });
     }
 
@@ -308,11 +308,11 @@ impl Keeper {
         self.set_delivery(plug, if missed { Delivery::Missed } else { Delivery::Unanswered });
 
         let kind = self.kind(plug);
-        let name = self.plug_name(plug).to_string();
+        let name = self.plug_name(plug).clone();
         let topic = kind.tell.topic.of(&name);
-        let payload = command(&kind.tell, wanted).to_string();
-        let because = self.because(channel).into();
-        let note = Note::Told { channel: self.channel_name(channel).to_string(), plug: name, wanted, because, again };
+        let payload = command(&kind.tell, wanted).into();
+        let because = self.because(channel);
+        let note = Note::Told { channel: self.channel_name(channel).clone(), plug: name, wanted, because, again };
         self.say(note);
         self.outputs.push(Output::Publish { ticket, topic, payload, retain: kind.tell.retain });
         if again > 0 {
@@ -361,7 +361,7 @@ impl Keeper {
         let (Some(_), Some(ask)) = (self.link, &kind.ask) else { return };
         let ticket = self.ticket(plug);
         let topic = ask.topic.of(self.plug_name(plug));
-        self.outputs.push(Output::Publish { ticket, topic, payload: ask.payload.clone(), retain: false });
+        self.outputs.push(Output::Publish { ticket, topic, payload: ask.payload.as_str().into(), retain: false });
         self.plugs[plug as usize].next_ask = Some((self.now.up + ask.every).into());
     }
 

@@ -183,7 +183,7 @@ impl Keeper {
             });
             self.plug_timers.set(plug, None);
         }
-        self.say(Note::TryBegun { channel: name });
+        self.say(Note::TryBegun { channel: name.into() });
         self.trying = Some(Box::new(Trying {
             order: id,
             channel,
@@ -271,10 +271,10 @@ impl Keeper {
         state.told = Some(Told::new(wanted, up, ticket.0));
         self.set_delivery(plug, Delivery::Unanswered);
         let kind = self.kind(plug);
-        let name = self.plug_name(plug).to_string();
-        let (topic, payload) = (kind.tell.topic.of(&name), command(&kind.tell, wanted).to_string());
-        let channel = self.channel_name(self.plugs[plug as usize].channel).to_string();
-        let because = "being tried".to_string();
+        let name = self.plug_name(plug).clone();
+        let (topic, payload) = (kind.tell.topic.of(&name), command(&kind.tell, wanted).into());
+        let channel = self.channel_name(self.plugs[plug as usize].channel).clone();
+        let because = "being tried".into();
         self.say(Note::Told { channel, plug: name, wanted, because, again: 0 });
         self.outputs.push(Output::Publish { ticket, topic, payload, retain: false });
         ticket.0
@@ -348,8 +348,8 @@ impl Keeper {
         let names: Vec<&str> =
             self.config.channels[trying.channel as usize].plugs.iter().map(SmolStr::as_str).collect();
         let elsewhere = trying.overheard.in_step(&COMMANDS, &names);
-        let channel = self.channel_name(trying.channel).to_string();
-        let tried = Tried { channel: channel.clone(), ended: trying.ended.clone(), plugs, elsewhere };
+        let channel = self.channel_name(trying.channel).clone();
+        let tried = Tried { channel: channel.to_string(), ended: trying.ended.clone(), plugs, elsewhere };
         self.say(Note::TryOver { channel, answered: tried.answered(), because: trying.ended.clone() });
         self.answer(trying.order, Answer::Tried(Box::new(tried)));
     }

@@ -4,6 +4,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use chrono::{DateTime, Utc};
+use smol_str::SmolStr;
 
 use crate::pure::config::Config;
 use crate::pure::entry::{Entry, Note};
@@ -97,7 +98,7 @@ pub enum Output {
         /// A valid topic.
         topic: String,
         /// The payload.
-        payload: String,
+        payload: SmolStr,
         /// Whether the broker keeps it.
         retain: bool,
     },

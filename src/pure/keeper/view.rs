@@ -25,13 +25,9 @@ pub struct Snapshot {
     pub missed: Vec<Miss>,
 }
 
-/// One channel of a [`Snapshot`].
+/// One channel of a [`Snapshot`]. Its name is in the file, at the same place.
 #[derive(Clone, Debug, PartialEq)]
 pub struct ChannelView {
-    /// Its name.
-    pub name: SmolStr,
-    /// Its label.
-    pub label: SmolStr,
     /// `None` while the clock is not trusted and no override stands.
     pub wanted: Option<Power>,
     /// Why.
@@ -55,11 +51,9 @@ pub struct Switching {
     pub because: SmolStr,
 }
 
-/// One plug of a [`ChannelView`].
+/// One plug of a [`ChannelView`]. Its name is in the file, at the same place.
 #[derive(Clone, Debug, PartialEq)]
 pub struct PlugView {
-    /// Its name.
-    pub plug: SmolStr,
     /// What it last reported; `None` is unknown.
     pub said: Option<Power>,
     /// How far the last command has got.
@@ -146,7 +140,6 @@ impl Keeper {
         let plug = |plug: u32| {
             let state = &self.plugs[plug as usize];
             PlugView {
-                plug: self.plug_name(plug).clone(),
                 said: state.said,
                 delivery: state.delivery,
                 since: state.since,
@@ -196,10 +189,7 @@ impl Keeper {
         let because = self.because(channel);
         let next = self.next_change(channel, now);
         let state = &self.channels[channel as usize];
-        let named = &self.config.channels[channel as usize];
         ChannelView {
-            name: named.name.clone(),
-            label: named.label.clone(),
             wanted: state.wanted,
             because,
             next,

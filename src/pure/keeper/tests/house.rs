@@ -260,8 +260,8 @@ impl House {
     /// Delivery and said of the first plug of a channel: "confirmed, says on".
     pub fn state(&mut self, channel: &str) -> String {
         let snapshot = self.snapshot();
-        let view = snapshot.channels.iter().find(|view| view.name == channel).expect("a channel of the file");
-        let plug = &view.plugs[0];
+        let place = self.keeper.config.channels.iter().position(|known| known.name == channel);
+        let plug = &snapshot.channels[place.expect("a channel of the file")].plugs[0];
         let hand = if plug.hand.is_some() { ", by hand" } else { "" };
         let said = plug.said.map_or("nothing", |said| said.word());
         format!("{}, says {said}{hand}", plug.delivery.word())

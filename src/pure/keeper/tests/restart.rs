@@ -182,10 +182,10 @@ fn a_switching_that_was_settled_before_lampward_was_killed_is_not_missed() {
     let settled = Entry {
         at: instant("18:00:01"),
         kind: EntryKind::Switched,
-        channel: "jetty".to_string(),
-        plug: Some("yard/3".to_string()),
+        channel: "jetty".into(),
+        plug: Some("yard/3".into()),
         wanted: Some(Power::On),
-        because: "18:00".to_string(),
+        because: "18:00".into(),
         due: Some(instant("18:00")),
         late: None,
     };
