@@ -24,13 +24,12 @@ pub use held::{hold, let_go};
 /// Sends log lines to standard error. On a terminal with time and colour; otherwise plain, and under systemd with the
 /// journal's level in front (sd-daemon(3)). `RUST_LOG` chooses what is said (`debug`, or `info,lampward=debug`), else
 /// `usual`.
-pub fn start(usual: &str) {
+pub fn start(usual: Targets) {
     let asked = std::env::var("RUST_LOG").ok().filter(|asked| !asked.is_empty());
     let filter = asked.as_ref().map(|asked| asked.parse::<Targets>());
-    let usual = || usual.parse().expect("what is usually said is well put");
     let said = spanless::Spanless.with(match &filter {
         Some(Ok(filter)) => filter.clone(),
-        _ => usual(),
+        _ => usual,
     });
     let lines = tracing_subscriber::fmt::layer().with_writer(held::Lines).with_target(false);
     if std::io::stderr().is_terminal() {
@@ -71,7 +70,9 @@ where
 }
 
 /// What the daemon says unless `RUST_LOG` asks for something else.
-pub const USUAL: &str = "warn,lampward=info,mqtt5=error";
+pub fn usual() -> Targets {
+    Targets::new().with_default(Level::WARN).with_target("lampward", Level::INFO).with_target("mqtt5", Level::ERROR)
+}
 
 /// Words an entry of the daybook. Field names are stable: programs watch for them.
 pub fn entry(entry: &Entry) {

@@ -50,7 +50,7 @@ fn speed(text: &str) -> Result<f64, String> {
 ///
 /// What kept it from starting.
 pub fn run(args: &Demo) -> Result<(), Failure> {
-    crate::log::start("error");
+    crate::log::start(tracing_subscriber::filter::Targets::new().with_default(tracing::Level::ERROR));
     crate::broker::needed().map_err(Failure::Other)?;
     let text = match &args.file {
         Some(path) => super::file::bytes(path).map_err(Failure::Fault)?,

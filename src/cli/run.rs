@@ -64,7 +64,7 @@ impl Run {
 ///
 /// What kept the daemon from starting.
 pub fn run(args: &Run) -> Result<(), Failure> {
-    crate::log::start(crate::log::USUAL);
+    crate::log::start(crate::log::usual());
     let path = args.file.path()?;
     in_runtime(async {
         // Before anything else: a signal that comes during the start must not end it.

@@ -2,6 +2,7 @@
 //!
 //! axum's own `serve` sets no time limit for headers, so a few slow clients could hold it for ever.
 
+use std::cell::LazyCell;
 use std::io::{self, Cursor, ErrorKind};
 use std::net::IpAddr;
 use std::pin::Pin;
@@ -62,8 +63,10 @@ impl Stays {
     }
 }
 
-/// Answers requests until `stop`, then lets those under way finish for at most 1 s; or until a crowd has gone.
-pub async fn accept(listener: &TcpListener, app: Router, stop: impl Future<Output = ()>) -> Ended {
+/// Answers requests until `stop`, then lets those under way finish for at most 1 s; or until a crowd has gone. Nothing of `app` is
+/// made before somebody comes: at most houses nobody looks for weeks.
+pub async fn accept(listener: &TcpListener, app: impl FnOnce() -> Router, stop: impl Future<Output = ()>) -> Ended {
+    let app = LazyCell::new(app);
     let (hall, places, guests) = (Hall::new(), Places::new(), Arc::new(Guests::default()));
     let (stopping, stopped) = watch::channel(false);
     let mut stop = std::pin::pin!(stop);
@@ -79,7 +82,7 @@ pub async fn accept(listener: &TcpListener, app: Router, stop: impl Future<Outpu
             come = coming => come,
             () = guests.quiet(|| places.turns()) => return Ended::Quiet,
         };
-        let (app, mut stopped, places, guest) = (app.clone(), stopped.clone(), places.clone(), guests.come());
+        let (app, mut stopped, places, guest) = (Router::clone(&app), stopped.clone(), places.clone(), guests.come());
         tokio::spawn(async move {
             let _guest = guest;
             let Some((stream, head)) = listen(stream, standing, &mut stopped).await else { return };

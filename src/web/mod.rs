@@ -72,14 +72,11 @@ pub async fn serve(listener: TcpListener, door: Door, stop: impl Future<Output =
 async fn shift(listener: &TcpListener, door: Door, said: Said, stop: Pin<&mut impl Future<Output = ()>>) -> Ended {
     let live = Live::new();
     let following = tokio::spawn(live.clone().follow(door.facts.clone()));
-    let app = routes(Web {
-        door,
-        almanac: Almanac::default(),
-        picture: Kept::default(),
-        live: live.clone(),
-        said,
-        week: WeekKept::default(),
-    });
+    let kept = live.clone();
+    let app = || {
+        let (almanac, picture, week) = (Almanac::default(), Kept::default(), WeekKept::default());
+        routes(Web { door, almanac, picture, live: kept, said, week })
+    };
     let stop = async {
         stop.await;
         live.end();

@@ -24,6 +24,18 @@ impl From<Up> for Duration {
     }
 }
 
+impl From<Up> for NonZeroU64 {
+    fn from(Up(ns): Up) -> NonZeroU64 {
+        ns
+    }
+}
+
+impl From<NonZeroU64> for Up {
+    fn from(ns: NonZeroU64) -> Up {
+        Up(ns)
+    }
+}
+
 impl Add<Duration> for Up {
     type Output = Duration;
 
