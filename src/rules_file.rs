@@ -417,7 +417,7 @@ fn look_up_zones(text: &[u8]) {
     let names = lines
         .flat_map(|line| line.split(|byte| matches!(byte, b'"' | b'\'')))
         .filter_map(|name| std::str::from_utf8(name).ok());
-    if let Some(zone) = names.filter_map(|name| config::parse_zone(name).ok()).next() {
+    if let Some(zone) = names.filter_map(config::known_zone).next() {
         config::offsets(zone);
     }
 }

@@ -31,7 +31,9 @@ use super::zone::Zone;
 pub use super::moment::parse_moment;
 pub(crate) use fault::quoted;
 pub use fault::{Fault, Faults, PhraseFault};
-pub use phrases::{duration_words, parse_duration, parse_position, parse_zone, weekday_index, weekdays_words};
+pub use phrases::{
+    duration_words, known_zone, parse_duration, parse_position, parse_zone, weekday_index, weekdays_words,
+};
 pub use place::{DOUBTFUL, IMPLAUSIBLE, ahead_of_sun_s, offsets};
 pub use plugs::plain;
 pub use read::{Checked, read};

@@ -2,8 +2,8 @@
 
 use std::fmt;
 
-use chrono::{FixedOffset, NaiveDate, Offset, TimeDelta, Weekday};
-use chrono_tz::{TZ_VARIANTS, Tz};
+use chrono::{FixedOffset, NaiveDate, TimeDelta, Weekday};
+use chrono_tz::TZ_VARIANTS;
 use winnow::combinator::{alt, opt, preceded};
 use winnow::prelude::*;
 
@@ -179,30 +179,34 @@ impl fmt::Display for Position {
     }
 }
 
+/// An offset begins with one.
+const SIGNS: [char; 2] = ['+', '-'];
+
+/// What [`parse_zone`] reads, if it is one: without a word on what might be meant, for which all zones would be gone through.
+pub fn known_zone(phrase: &str) -> Option<ZoneRules> {
+    if !phrase.starts_with(SIGNS) {
+        return phrase.parse().ok().map(ZoneRules::Named);
+    }
+    let (hour, minute) = phrase[1..].split_once(':')?;
+    let two =
+        |text: &str| (text.len() == 2 && text.bytes().all(|b| b.is_ascii_digit())).then(|| text.parse::<i32>().ok())?;
+    let (hour, minute) = (two(hour)?, two(minute)?);
+    let minutes = (minute < 60).then_some(hour * 60 + minute)?;
+    let minutes = if phrase.starts_with('-') { -minutes } else { minutes };
+    // The offsets in use on Earth (tz database: -12:00 to +14:00).
+    let offset = (-720..=840).contains(&minutes).then_some(minutes * 60)?;
+    FixedOffset::east_opt(offset).map(ZoneRules::Fixed)
+}
+
 /// Reads an IANA zone such as `Europe/Oslo`, or a fixed offset such as `+01:00`.
 pub fn parse_zone(phrase: &str) -> Result<ZoneRules, PhraseFault> {
-    let whole = 0..phrase.len();
-    if phrase.starts_with(['+', '-']) {
-        let minutes = phrase[1..].split_once(':').and_then(|(hour, minute)| {
-            let two = |text: &str| {
-                (text.len() == 2 && text.bytes().all(|b| b.is_ascii_digit())).then(|| text.parse::<i32>().ok())?
-            };
-            let (hour, minute) = (two(hour)?, two(minute)?);
-            (minute < 60).then_some(hour * 60 + minute)
-        });
-        let signed = minutes.map(|minutes| if phrase.starts_with('-') { -minutes } else { minutes });
-        return match signed {
-            // The offsets in use on Earth (tz database: -12:00 to +14:00).
-            Some(minutes @ -720..=840) => {
-                let offset = FixedOffset::east_opt(minutes * 60).unwrap_or_else(|| chrono::Utc.fix());
-                Ok(ZoneRules::Fixed(offset))
-            }
-            _ => Err(PhraseFault::new(whole, format!("{} is not an offset from UTC", quoted(phrase)))
-                .expected("an offset from -12:00 to +14:00, such as +01:00")),
-        };
+    if let Some(zone) = known_zone(phrase) {
+        return Ok(zone);
     }
-    if let Ok(zone) = phrase.parse::<Tz>() {
-        return Ok(ZoneRules::Named(zone));
+    let whole = 0..phrase.len();
+    if phrase.starts_with(SIGNS) {
+        return Err(PhraseFault::new(whole, format!("{} is not an offset from UTC", quoted(phrase)))
+            .expected("an offset from -12:00 to +14:00, such as +01:00"));
     }
     let message = match phrase.trim().is_empty() {
         true => "no time zone is written".to_owned(),

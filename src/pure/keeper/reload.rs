@@ -81,9 +81,9 @@ impl Keeper {
         if self.listeners.topics(&config, &plugs) != old_topics {
             self.outputs.push(Output::Listen);
         }
-        self.wall_timers = Timers::for_most(channels.len());
-        self.channel_timers = Timers::for_few();
-        self.plug_timers = Timers::for_few();
+        self.wall_timers = Timers::of(channels.len());
+        self.channel_timers = Timers::of(channels.len());
+        self.plug_timers = Timers::of(plugs.len());
         self.queue.clear();
         self.plan = Plan::new(Arc::clone(&config));
         self.channels = channels;

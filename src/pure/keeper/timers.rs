@@ -1,6 +1,6 @@
 //! Deadlines in order, so that a step looks only at what is due.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 use std::marker::PhantomData;
 use std::num::NonZeroU64;
 
@@ -67,29 +67,13 @@ pub(super) struct Timers<T> {
 #[derive(Debug)]
 struct Queue {
     in_order: BTreeSet<(Key, u32)>,
-    by_thing: Slots,
-}
-
-/// The deadline of each.
-#[derive(Debug)]
-enum Slots {
-    Dense(Vec<Option<Key>>),
-    Sparse(BTreeMap<u32, Key>),
+    by_thing: Vec<Option<Key>>,
 }
 
 impl<T: Deadline> Timers<T> {
-    /// For `count` things, most of which will wait for something.
-    pub fn for_most(count: usize) -> Timers<T> {
-        Timers::with(Slots::Dense(vec![None; count]))
-    }
-
-    /// For any number of things, few of which wait for something most of the time.
-    pub fn for_few() -> Timers<T> {
-        Timers::with(Slots::Sparse(BTreeMap::new()))
-    }
-
-    fn with(by_thing: Slots) -> Timers<T> {
-        Timers { queue: Queue { in_order: BTreeSet::new(), by_thing }, of: PhantomData }
+    /// For `count` things.
+    pub fn of(count: usize) -> Timers<T> {
+        Timers { queue: Queue { in_order: BTreeSet::new(), by_thing: vec![None; count] }, of: PhantomData }
     }
 
     /// Replaces the deadline of one thing.
@@ -120,11 +104,7 @@ impl<T: Deadline> Timers<T> {
 
 impl Queue {
     fn set(&mut self, thing: u32, at: Option<Key>) {
-        let before = match (&mut self.by_thing, at) {
-            (Slots::Dense(slots), _) => std::mem::replace(&mut slots[thing as usize], at),
-            (Slots::Sparse(slots), Some(at)) => slots.insert(thing, at),
-            (Slots::Sparse(slots), None) => slots.remove(&thing),
-        };
+        let before = std::mem::replace(&mut self.by_thing[thing as usize], at);
         if before == at {
             return;
         }
@@ -146,19 +126,18 @@ mod tests {
     #[test]
     fn what_is_due_comes_out_once_and_in_order() {
         let up = |seconds| Up::from(Duration::from_secs(seconds));
-        for mut timers in [Timers::for_most(3), Timers::for_few()] {
-            timers.set(0, Some(up(30)));
-            timers.set(1, Some(up(10)));
-            timers.set(2, Some(up(20)));
-            timers.set(2, Some(up(40)));
-            assert_eq!(timers.first(), Some(up(10)));
-            assert_eq!(timers.due_by(up(30)).collect::<Vec<_>>(), [1, 0]);
-            assert_eq!(timers.pop_due(up(35)), Some(1));
-            assert_eq!(timers.pop_due(up(35)), Some(0));
-            assert_eq!(timers.pop_due(up(35)), None);
-            timers.set(2, None);
-            assert_eq!(timers.first(), None);
-        }
+        let mut timers = Timers::of(3);
+        timers.set(0, Some(up(30)));
+        timers.set(1, Some(up(10)));
+        timers.set(2, Some(up(20)));
+        timers.set(2, Some(up(40)));
+        assert_eq!(timers.first(), Some(up(10)));
+        assert_eq!(timers.due_by(up(30)).collect::<Vec<_>>(), [1, 0]);
+        assert_eq!(timers.pop_due(up(35)), Some(1));
+        assert_eq!(timers.pop_due(up(35)), Some(0));
+        assert_eq!(timers.pop_due(up(35)), None);
+        timers.set(2, None);
+        assert_eq!(timers.first(), None);
     }
 
     #[test]
@@ -167,7 +146,7 @@ mod tests {
         let many = [DateTime::<Utc>::MIN_UTC, at(-1, 999_999_000), at(0, 0), at(0, 1), at(1, 1_000), at(1, 1_001)];
         let mut before = None;
         for due in many {
-            let mut timers = Timers::for_few();
+            let mut timers = Timers::of(1);
             timers.set(0, Some(due));
             let said = timers.first().expect("a deadline");
             assert!(said >= due && said - due < chrono::TimeDelta::microseconds(1), "{due}: {said}");
@@ -178,7 +157,7 @@ mod tests {
             }
             assert_eq!(timers.pop_due(said), Some(0), "{due}");
         }
-        let mut timers = Timers::for_few();
+        let mut timers = Timers::of(1);
         timers.set(0, Some(DateTime::<Utc>::MAX_UTC));
         assert_eq!(timers.pop_due(at(4_000_000_000, 0)), None);
     }

@@ -4,7 +4,7 @@ use chrono::{FixedOffset, TimeDelta};
 use chrono_tz::TZ_VARIANTS;
 
 use super::settle::distance_m;
-use crate::pure::config::{DOUBTFUL, Position, ahead_of_sun_s, offsets, parse_zone};
+use crate::pure::config::{DOUBTFUL, Position, ahead_of_sun_s, known_zone, offsets};
 use crate::pure::zone::ZoneRules;
 
 /// Regions of the names that people use; the rest are offsets and old aliases.
@@ -78,7 +78,7 @@ pub fn towns(table: &str) -> Vec<Town> {
     let town = |line: &str| {
         let mut columns = line.split('\t').skip(1);
         let (position, name) = (columns.next()?, columns.next()?);
-        Some(Town { position: iso_6709(position)?, rules: parse_zone(name.trim()).ok()? })
+        Some(Town { position: iso_6709(position)?, rules: known_zone(name.trim())? })
     };
     table.lines().filter(|line| !line.starts_with('#')).filter_map(town).collect()
 }
