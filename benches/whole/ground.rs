@@ -1,5 +1,6 @@
 //! What every part stands on: a real broker, a file with so many lamps, the real daemon, and what `/proc` says of it.
 
+use std::ffi::{OsStr, OsString};
 use std::fmt::Write as _;
 use std::fs;
 use std::io::{BufRead, BufReader};
@@ -103,14 +104,21 @@ impl House<'_> {
 
 /// Starts the daemon on a file.
 pub fn start(file: &Path, page: u16, folder: &Path) -> Daemon {
+    start_with(&[], file, page, folder)
+}
+
+/// The same by way of a command that becomes it.
+pub fn start_with(by_way_of: &[&str], file: &Path, page: u16, folder: &Path) -> Daemon {
     // Not beside the file: that folder is watched for changes of the file.
     let logs = folder.join("logs");
     fs::create_dir_all(&logs).expect("a folder");
     let log = logs.join(format!("{page}"));
     let state = folder.join(format!("state-{page}"));
-    let binary = std::env::var_os("LAMPWARD_BINARY").unwrap_or_else(|| env!("CARGO_BIN_EXE_lampward").into());
-    let mut command = Command::new(binary);
+    let binary: OsString = std::env::var_os("LAMPWARD_BINARY").unwrap_or_else(|| env!("CARGO_BIN_EXE_lampward").into());
+    let mut words = by_way_of.iter().map(OsStr::new).chain([binary.as_os_str()]);
+    let mut command = Command::new(words.next().expect("the daemon at least"));
     command
+        .args(words)
         .arg("run")
         .arg("--file")
         .arg(file)

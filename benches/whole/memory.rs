@@ -14,49 +14,59 @@ pub fn run(words: &[String]) {
     let runs: usize = words.first().map_or(3, |runs| runs.parse().expect("a number of runs"));
     println!(
         "Resident kB, median (least–most) of {runs} runs. One rule a channel; the burst is one instant at which all of them \
-         go on. `each further`: what a channel costs beyond the first four.\n"
+         go on. `each further`: what a channel costs beyond the first four, by daemons that lie at the same addresses in every \
+         start (`setarch -R`). The system maps 64 kB around each page of a program that is used: otherwise chance decides where \
+         those begin, and 0.3 MB with it.\n"
     );
     println!(
-        "| channels | skeleton | at rest | ratio | of it anonymous | peak in a burst | 5 s after it | each further, at rest | each further, after |"
+        "| channels | skeleton | at rest | ratio | of it anonymous | peak in a burst | 5 s after it | at rest, same addresses | 5 s after it | each further, at rest | each further, after |"
     );
-    println!("| --- | --- | --- | --- | --- | --- | --- | --- | --- |");
+    println!("| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |");
     let mut four = None;
     let sizes = words.get(1).map_or("4,100,1000,10000", String::as_str);
     for channels in sizes.split(',').map(|size| size.parse().expect("numbers of channels")) {
-        let mut seen: [Spread; 5] = Default::default();
+        let mut seen: [Spread; 7] = Default::default();
         for _ in 0..runs {
             for (spread, kb) in seen.iter_mut().zip(once(channels)) {
                 spread.0.push(kb as f64);
             }
         }
-        let [bare, rest, anonymous, peak, after] = &seen;
-        let (rest_4, after_4) = *four.get_or_insert((rest.median(), after.median()));
+        let [bare, rest, anonymous, peak, after, fixed_rest, fixed_after] = &seen;
+        let (rest_4, after_4) = *four.get_or_insert((fixed_rest.median(), fixed_after.median()));
         let further = |now: f64, then: f64| {
             if channels == 4 { "–".to_owned() } else { format!("{:.2} kB", (now - then) / (channels - 4) as f64) }
         };
         println!(
-            "| {channels} | {} | {} | {:.2} | {} | {} | {} | {} | {} |",
+            "| {channels} | {} | {} | {:.2} | {} | {} | {} | {} | {} | {} | {} |",
             bare.say(0),
             rest.say(0),
             rest.median() / bare.median(),
             anonymous.say(0),
             peak.say(0),
             after.say(0),
-            further(rest.median(), rest_4),
-            further(after.median(), after_4),
+            fixed_rest.say(0),
+            fixed_after.say(0),
+            further(fixed_rest.median(), rest_4),
+            further(fixed_after.median(), after_4),
         );
     }
 }
 
-/// Of the skeleton; ours at rest, its anonymous part, at the peak of a burst, after it.
-fn once(channels: usize) -> [u64; 5] {
-    let folder = tempfile::tempdir().expect("a folder");
-    let folder = folder.path();
+/// Of the skeleton; ours at rest, its anonymous part, at the peak of a burst, after it; of one at the same addresses in every
+/// start at rest and after a burst.
+fn once(channels: usize) -> [u64; 7] {
+    let folders = [tempfile::tempdir().expect("a folder"), tempfile::tempdir().expect("a folder")];
+    let [folder, beside] = [folders[0].path(), folders[1].path()];
     let (_broker, port) = mosquitto(folder);
     let bare = skeleton(&["idle".into(), port.to_string(), ground::free_port().to_string()]);
     let begin_ns = full_second_in(12 + channels as i64 / 300);
     let house = House { channels, broker: port, own: false, sunset_ns: begin_ns, lit: &|_| vec![(0, None)] };
     let (daemon, _plugs) = live(&house, folder);
+    let (_other_broker, port) = mosquitto(beside);
+    let later_ns = begin_ns + 8 * SECOND_NS;
+    let _other_plugs = super::plugs::listen(port);
+    let (file, page) = House { broker: port, sunset_ns: later_ns, ..house }.write(beside);
+    let fixed = ground::start_with(&["setarch", "-R"], &file, page, beside);
     // Nobody asks its web meanwhile: that would be a rest of another kind.
     sleep_until(begin_ns - 2 * SECOND_NS);
     let pid = daemon.pid();
@@ -64,9 +74,15 @@ fn once(channels: usize) -> [u64; 5] {
         (status_kb(bare.pid(), "VmRSS"), status_kb(pid, "VmRSS"), status_kb(pid, "RssAnon"));
     ground::forget_peak(pid);
     sleep_until(begin_ns + 5 * SECOND_NS);
-    let figures = [skeleton_kb, rest, anonymous, status_kb(pid, "VmHWM"), status_kb(pid, "VmRSS")];
-    daemon.wait_until_confirmed(channels);
-    figures
+    let (peak, after) = (status_kb(pid, "VmHWM"), status_kb(pid, "VmRSS"));
+    sleep_until(later_ns - 2 * SECOND_NS);
+    let fixed_rest = status_kb(fixed.pid(), "VmRSS");
+    sleep_until(later_ns + 5 * SECOND_NS);
+    let fixed_after = status_kb(fixed.pid(), "VmRSS");
+    for daemon in [daemon, fixed] {
+        daemon.wait_until_confirmed(channels);
+    }
+    [skeleton_kb, rest, anonymous, peak, after, fixed_rest, fixed_after]
 }
 
 /// Resident memory over many reports and many connections.
