@@ -17,6 +17,13 @@ pub fn wall_ns() -> i64 {
     SystemTime::now().duration_since(UNIX_EPOCH).expect("after 1970").as_nanos() as i64
 }
 
+/// The environment in which the shipped unit starts the daemon: what glibc keeps of its memory hangs on it.
+pub fn units_environment() -> impl Iterator<Item = (&'static str, &'static str)> {
+    let lines = include_str!("../systemd/lampward.service").lines();
+    let set = lines.filter_map(|line| line.strip_prefix("Environment="));
+    set.flat_map(str::split_whitespace).map(|set| set.split_once('=').expect("NAME=VALUE"))
+}
+
 /// A child, ended with its handle.
 pub struct Program(pub Child);
 

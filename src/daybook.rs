@@ -51,7 +51,7 @@ pub struct Daybook {
 }
 
 enum Job {
-    Write(Vec<Page>),
+    Write(Page),
     Prune(DateTime<Utc>),
     Then(Box<dyn FnOnce() + Send>),
 }
@@ -112,8 +112,8 @@ impl Daybook {
             return health.lose(count as u64, "the card takes entries too slowly");
         }
         drop(health);
-        let pages = entries.iter().map(|entry| Page { entry: entry.clone(), trusted }).collect();
-        if self.queue.send(Job::Write(pages)).is_err() {
+        let page = Page { entries: entries.to_vec(), trusted };
+        if self.queue.send(Job::Write(page)).is_err() {
             lock(&self.health).lose(count as u64, "there is no thread to write them");
         }
     }
@@ -220,9 +220,9 @@ impl Writer {
             let (mut prune_at, mut acts) = (None, Vec::new());
             for job in job.into_iter().chain(jobs.try_iter()) {
                 match job {
-                    Job::Write(pages) => {
-                        self.waiting.fetch_sub(pages.len(), Ordering::Relaxed);
-                        self.pending.extend(pages);
+                    Job::Write(page) => {
+                        self.waiting.fetch_sub(page.entries.len(), Ordering::Relaxed);
+                        self.pending.push(page);
                     }
                     Job::Prune(now) => prune_at = Some(now),
                     Job::Then(act) => acts.push(act),
@@ -247,7 +247,7 @@ impl Writer {
             self.store = None;
         }
         if self.store.is_none() {
-            let now = self.pending.last().map(|page| page.entry.at).or(now);
+            let now = self.newest().or(now);
             self.open(now.unwrap_or_else(clock::wall));
             if self.store.is_some() && self.pending.is_empty() {
                 lock(&self.health).recover();
@@ -257,7 +257,7 @@ impl Writer {
 
     /// Writes all that waits in one transaction, or holds it back.
     fn write(&mut self) {
-        let Some(newest) = self.pending.last().map(|page| page.entry.at) else { return };
+        let Some(newest) = self.newest() else { return };
         let Some(store) = &mut self.store else { return self.hold_back() };
         match store.write(&self.pending) {
             Ok(()) => {
@@ -281,11 +281,22 @@ impl Writer {
     }
 
     fn hold_back(&mut self) {
-        let over = self.pending.len().saturating_sub(WAITING);
+        let held: usize = self.pending.iter().map(|page| page.entries.len()).sum();
+        let mut over = held.saturating_sub(WAITING);
         if over > 0 {
-            self.pending.drain(..over);
             lock(&self.health).lose(over as u64, "too many entries are held back");
         }
+        self.pending.retain_mut(|page| {
+            let lost = page.entries.len().min(over);
+            page.entries.drain(..lost);
+            over -= lost;
+            !page.entries.is_empty()
+        });
+    }
+
+    /// When the newest entry that waits was made.
+    fn newest(&self) -> Option<DateTime<Utc>> {
+        self.pending.last()?.entries.last().map(|entry| entry.at)
     }
 
     fn open(&mut self, now: DateTime<Utc>) {

@@ -431,8 +431,9 @@ fn lend(read: Result<Good, Unread>, to: impl FnOnce(Lent)) {
         thread::park();
     }
     drop(read);
-    // glibc puts small pieces together, and gives back what is free at the end, only when a large one is freed.
-    drop(std::hint::black_box(Vec::<u8>::with_capacity(LARGE_PIECE)));
+    // glibc puts small pieces together, and gives back what is free at the end, only when a large one is freed and more than
+    // 128 KiB are free then: as two of these are.
+    drop(std::hint::black_box([LARGE_PIECE; 2].map(Vec::<u8>::with_capacity)));
 }
 
 /// Has a thread of its own do it, and waits.

@@ -30,7 +30,7 @@ use std::thread;
 use std::time::Duration;
 
 use chrono::{DateTime, Utc};
-use common::{Program, free_port, head, mosquitto, quantile, wall_ns};
+use common::{Program, free_port, head, mosquitto, quantile, units_environment, wall_ns};
 use rumqttc::{Client, Event, MqttOptions, Packet, Publish, QoS};
 
 const SECOND_NS: i64 = 1_000_000_000;
@@ -191,8 +191,7 @@ fn main() {
     let binary = std::env::var_os("LAMPWARD_BINARY").unwrap_or_else(|| env!("CARGO_BIN_EXE_lampward").into());
     let mut command = Command::new(binary);
     command.arg("run").arg("--file").arg(&file).arg("--state").arg(folder.path().join("state")).stderr(log);
-    // As the shipped unit has it: what is free goes back to the system however large a piece once was.
-    command.envs([("MALLOC_TRIM_THRESHOLD_", "131072"), ("MALLOC_TOP_PAD_", "16384")]);
+    command.envs(units_environment());
     let daemon = Program(command.spawn().expect("the daemon starts"));
 
     let address: SocketAddr = ([127, 0, 0, 1], page).into();

@@ -124,8 +124,7 @@ pub fn start_with(by_way_of: &[&str], file: &Path, page: u16, folder: &Path) -> 
         .arg(file)
         .arg("--state")
         .arg(&state)
-        // As the shipped unit has it.
-        .envs([("MALLOC_TRIM_THRESHOLD_", "131072"), ("MALLOC_TOP_PAD_", "16384")])
+        .envs(common::units_environment())
         .stderr(fs::File::create(&log).expect("a file"));
     Daemon { program: Program(command.spawn().expect("the daemon starts")), log, page, state }
 }

@@ -46,12 +46,12 @@ const SELECT: &str = "SELECT at_ms, kind, channel, plug, wanted, because, due_ms
 const SELECT_SINCE: &str = "SELECT at_ms, kind, channel, plug, wanted, because, due_ms, late_ms FROM entry
     WHERE at_ms >= ?1 OR due_ms >= ?1 ORDER BY id DESC";
 
-/// One entry and whether the clock was trusted when it was made.
+/// The entries of one step and whether the clock was trusted when they were made.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Page {
     /// What happened.
-    pub entry: Entry,
-    /// Whether it is a sign of life.
+    pub entries: Vec<Entry>,
+    /// Whether they are signs of life.
     pub trusted: bool,
 }
 
@@ -126,7 +126,8 @@ impl Store {
             let transaction = connection.transaction()?;
             {
                 let mut insert = transaction.prepare_cached(INSERT)?;
-                for Page { entry, trusted } in pages {
+                let all = pages.iter().flat_map(|page| page.entries.iter().map(|entry| (entry, page.trusted)));
+                for (entry, trusted) in all {
                     insert.execute(params![
                         entry.at.timestamp_millis(),
                         entry.kind.word(),
