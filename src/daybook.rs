@@ -23,7 +23,7 @@ use store::{Page, Store, Trouble};
 pub use tally::{BOUNDS_S, Tally};
 
 /// How many entries may wait for the thread, and how many the thread holds back while the card takes none: as many as a house
-/// of 10,000 plugs makes at one instant, three times. They take some 300 bytes each.
+/// of 10,000 plugs makes at one instant, three times. They take some 130 bytes each.
 const WAITING: usize = 32_768;
 
 /// How long until writing is tried again, where nothing new comes before that.
@@ -283,9 +283,10 @@ impl Writer {
     fn hold_back(&mut self) {
         let held: usize = self.pending.iter().map(|page| page.entries.len()).sum();
         let mut over = held.saturating_sub(WAITING);
-        if over > 0 {
-            lock(&self.health).lose(over as u64, "too many entries are held back");
+        if over == 0 {
+            return;
         }
+        lock(&self.health).lose(over as u64, "too many entries are held back");
         self.pending.retain_mut(|page| {
             let lost = page.entries.len().min(over);
             page.entries.drain(..lost);

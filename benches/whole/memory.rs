@@ -19,7 +19,7 @@ pub fn run(words: &[String]) {
          those begin, and 0.3 MB with it.\n"
     );
     println!(
-        "| channels | skeleton | at rest | ratio | of it anonymous | peak in a burst | 5 s after it | at rest, same addresses | 5 s after it | each further, at rest | each further, after |"
+        "| channels | skeleton | at rest | ratio | of it anonymous | peak in a burst | 5 s after it | at rest, same addresses | 5 s after a burst, same addresses | each further, at rest | each further, after |"
     );
     println!("| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |");
     let mut four = None;

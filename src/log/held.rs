@@ -1,4 +1,5 @@
-//! Lines of one turn of the loop go out in one write: each costs the system as much as a message to a plug.
+//! Lines of one turn of the loop go out together, as far as there is room: each write costs the system as much as a message to a
+//! plug.
 
 use std::cell::RefCell;
 use std::io::{self, Write};

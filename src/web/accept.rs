@@ -64,7 +64,7 @@ impl Stays {
 }
 
 /// Answers requests until `stop`, then lets those under way finish for at most 1 s; or until a crowd has gone. Nothing of `app` is
-/// made before somebody comes: at most houses nobody looks for weeks.
+/// made before somebody comes: most houses are not looked at for weeks.
 pub async fn accept(listener: &TcpListener, app: impl FnOnce() -> Router, stop: impl Future<Output = ()>) -> Ended {
     let app = LazyCell::new(app);
     let (hall, places, guests) = (Hall::new(), Places::new(), Arc::new(Guests::default()));

@@ -66,6 +66,7 @@ pub struct Facts {
 impl Facts {
     /// Each channel as the file has it, and what is known of it.
     pub fn channels(&self) -> impl Iterator<Item = (&Channel, &ChannelView)> {
+        debug_assert_eq!(self.config.channels.len(), self.snapshot.channels.len());
         self.config.channels.iter().zip(self.snapshot.channels.iter().map(Arc::as_ref))
     }
 }

@@ -1,7 +1,8 @@
 //! The server works in shifts: when a crowd has come and gone, its thread ends and another one goes on.
 //!
 //! What a thread has taken from the allocator comes back to the system only where nothing lies above it, and each thread keeps
-//! small pieces in hand, all over what a crowd took (glibc: arenas and tcache, see malloc(3)). A thread that ends keeps nothing.
+//! small pieces in hand, all over what a crowd took, unless it is told not to (glibc: arenas and tcache, see malloc(3)). A thread that
+//! ends keeps nothing.
 
 use std::io;
 use std::net::TcpListener;

@@ -65,10 +65,11 @@ const LONGEST_REST: Duration = Duration::from_secs(3600);
 const SHORTEST_REST: Duration = Duration::from_millis(1);
 /// So many planned switchings are worked out at once; the rest are due in the next step, which comes without a rest. So the
 /// first commands of a large house are on their way while the last are worked out. Where the clock has jumped all of them are
-/// worked out in one step, the only one that sees the jump.
-const AT_ONCE: usize = 32;
-/// So many commands come of one step; further plugs wait for the next, which comes at once. Where a broker comes back a whole
-/// house is told anew, and nobody needs room for all of that at a time. Questions are not counted.
+/// worked out in one step, the only one that sees the jump. A step does so twice, before and after what else happens, and
+/// lamps of one plug each are all told in it.
+const AT_ONCE: usize = TOLD_AT_ONCE / 2;
+/// So many commands come of one step; further plugs wait until nothing else is due. Where a broker comes back a whole house is
+/// told anew, and nobody needs room for all of that at a time. Questions are not counted.
 const TOLD_AT_ONCE: usize = 30;
 /// A wall clock that goes back by less was only trimmed.
 const TRIM: TimeDelta = TimeDelta::seconds(1);

@@ -16,8 +16,12 @@ pub(super) trait Deadline: Copy {
     /// Never earlier than the time itself.
     fn key(self) -> Key;
     /// The last key that is reached at this time.
-    fn reached(self) -> Key;
-    fn of(key: Key) -> Self;
+    fn reached(self) -> Key {
+        self.key()
+    }
+
+    /// The first time at which a key is reached.
+    fn of_key(key: Key) -> Self;
 }
 
 impl Deadline for Up {
@@ -25,11 +29,7 @@ impl Deadline for Up {
         Key::from(self)
     }
 
-    fn reached(self) -> Key {
-        Key::from(self)
-    }
-
-    fn of(key: Key) -> Up {
+    fn of_key(key: Key) -> Up {
         Up::from(key)
     }
 }
@@ -45,7 +45,7 @@ impl Deadline for DateTime<Utc> {
         key_of_us(self.timestamp_micros())
     }
 
-    fn of(key: Key) -> DateTime<Utc> {
+    fn of_key(key: Key) -> DateTime<Utc> {
         DateTime::from_timestamp_micros((key.get() ^ SIGN) as i64).unwrap_or(DateTime::<Utc>::MAX_UTC)
     }
 }
@@ -59,50 +59,51 @@ fn key_of_us(us: i64) -> Key {
 /// One deadline at most for each of many things, which are known by number.
 #[derive(Debug)]
 pub(super) struct Timers<T> {
-    queue: Queue,
-    of: PhantomData<T>,
+    deadlines: Deadlines,
+    time: PhantomData<T>,
 }
 
-/// The same for every kind of time.
+/// What the timers of every kind of time have in common.
 #[derive(Debug)]
-struct Queue {
+struct Deadlines {
     in_order: BTreeSet<(Key, u32)>,
     by_thing: Vec<Option<Key>>,
 }
 
 impl<T: Deadline> Timers<T> {
-    /// For `count` things.
+    /// For so many things, none of which waits for anything.
     pub fn of(count: usize) -> Timers<T> {
-        Timers { queue: Queue { in_order: BTreeSet::new(), by_thing: vec![None; count] }, of: PhantomData }
+        let deadlines = Deadlines { in_order: BTreeSet::new(), by_thing: vec![None; count] };
+        Timers { deadlines, time: PhantomData }
     }
 
     /// Replaces the deadline of one thing.
     pub fn set(&mut self, thing: u32, at: Option<T>) {
-        self.queue.set(thing, at.map(T::key));
+        self.deadlines.set(thing, at.map(T::key));
     }
 
     /// The earliest deadline.
     pub fn first(&self) -> Option<T> {
-        self.queue.in_order.first().map(|(at, _)| T::of(*at))
+        self.deadlines.in_order.first().map(|(at, _)| T::of_key(*at))
     }
 
     /// The things whose deadlines are reached by then, earliest first; they stay.
     pub fn due_by(&self, at: T) -> impl Iterator<Item = u32> {
         let reached = at.reached();
-        self.queue.in_order.iter().take_while(move |(due, _)| *due <= reached).map(|(_, thing)| *thing)
+        self.deadlines.in_order.iter().take_while(move |(due, _)| *due <= reached).map(|(_, thing)| *thing)
     }
 
     /// Takes out one thing whose deadline is reached.
     pub fn pop_due(&mut self, now: T) -> Option<u32> {
-        let (at, thing) = *self.queue.in_order.first()?;
+        let (at, thing) = *self.deadlines.in_order.first()?;
         (at <= now.reached()).then(|| {
-            self.queue.set(thing, None);
+            self.deadlines.set(thing, None);
             thing
         })
     }
 }
 
-impl Queue {
+impl Deadlines {
     fn set(&mut self, thing: u32, at: Option<Key>) {
         let before = std::mem::replace(&mut self.by_thing[thing as usize], at);
         if before == at {
