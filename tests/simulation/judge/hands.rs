@@ -15,6 +15,9 @@ pub(super) fn shown(world: &mut World, plug: usize) -> Option<(Option<Power>, De
     let nth = plug - world.lamps[lamp].first_plug;
     let daemon = world.daemon.as_ref().expect("a daemon that runs");
     let (_, views) = daemon.keeper.glance(place, now);
+    // The keeper names no plug: its views stand in the order of the file that holds.
+    let plugs = &world.editions[world.edition].channels[place].plugs;
+    assert_eq!((plugs[nth].as_str(), plugs.len()), (world.plugs[plug].name.as_str(), views.len()));
     let view = &views[nth];
     Some((view.hand.as_ref().map(|hand| hand.wanted), view.delivery))
 }
