@@ -6,7 +6,7 @@
 
 use std::fs;
 use std::io::Read;
-use std::net::{SocketAddr, TcpListener, TcpStream};
+use std::net::{SocketAddr, TcpListener};
 use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
@@ -68,6 +68,12 @@ impl Mosquitto {
 
     /// False if it ended at once, as it does when the port is taken.
     fn launch(&mut self) -> bool {
+        // What answers on the port may be another program, or the first of several listeners: only the broker's own
+        // word says that all of them are open.
+        let running = |broker: &Mosquitto| {
+            broker.log().lines().filter(|line| line.contains("mosquitto version") && line.ends_with("running")).count()
+        };
+        let before = running(self);
         let mut child = program("mosquitto")
             .arg("-c")
             .arg(self.folder.path().join("conf"))
@@ -85,7 +91,7 @@ impl Mosquitto {
                 assert!((said.clone() + &log).contains("in use"), "mosquitto ended: {status} {said} {log}");
                 return false;
             }
-            if TcpStream::connect(self.address()).is_ok() {
+            if running(self) > before {
                 self.child = Some(child);
                 return true;
             }
