@@ -120,7 +120,8 @@ impl Ground {
         for entry in past["entries"].as_array().unwrap() {
             let text = |key: &str| entry[key].as_str().map(str::to_owned);
             let (channel, kind) = (text("channel").unwrap(), text("kind").unwrap());
-            assert_ne!(kind, "by hand", "seed={}: {entry}", self.seed);
+            let told = || self.told_of(&text("plug").unwrap_or_default());
+            assert_ne!(kind, "by hand", "seed={}: {entry}\n{}", self.seed, told());
             if let Some(due) = text("due") {
                 let due = DateTime::parse_from_rfc3339(&due).unwrap().to_utc();
                 found.insert((channel, text("plug"), due), kind);

@@ -99,6 +99,7 @@ impl Keeper {
             && state.delivery == Delivery::Confirmed
             && state.told.as_ref().is_none_or(|told| up >= told.last + ECHO)
             && state.back.is_none_or(|back| up >= back + SETTLING)
+            && self.went_on.is_none_or(|went_on| up >= went_on + SETTLING)
             && self.link.is_some_and(|link| up >= link + SETTLING)
     }
 

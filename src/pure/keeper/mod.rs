@@ -71,6 +71,9 @@ const AT_ONCE: usize = TOLD_AT_ONCE / 2;
 /// So many commands come of one step; further plugs wait until nothing else is due. Where a broker comes back a whole house is
 /// told anew, and nobody needs room for all of that at a time. Questions are not counted.
 const TOLD_AT_ONCE: usize = 30;
+/// A step that comes so late after its time: the whole program, or its machine, stood still. What was waiting by then may be
+/// older than a command that is sent now, and plugs may have gone and come back.
+const STOOD_STILL: Duration = Duration::from_secs(5);
 /// A wall clock that goes back by less was only trimmed.
 const TRIM: TimeDelta = TimeDelta::seconds(1);
 
@@ -97,6 +100,10 @@ pub struct Keeper {
     before_start: Option<Before>,
     /// When the link came up.
     link: Option<Duration>,
+    /// When the last step wanted the next one at the latest.
+    due: Duration,
+    /// When it went on after it had stood still.
+    went_on: Option<Duration>,
     channels: Vec<Channel>,
     plugs: Vec<Plug>,
     /// Who speaks on which topic.
@@ -142,6 +149,8 @@ impl Keeper {
             files_while_untrusted: Vec::new(),
             before_start: None,
             link: None,
+            due: Duration::MAX,
+            went_on: None,
             listeners: Listeners::of(&config, &plugs),
             wall_timers: Timers::of(channels.len()),
             channel_timers: Timers::of(channels.len()),
@@ -178,6 +187,9 @@ impl Keeper {
         let stops = matches!(input, Input::Stop);
         self.may_tell = if stops { usize::MAX } else { TOLD_AT_ONCE };
         self.stepping = matches!(input, Input::Clock { .. });
+        if now.up >= self.due.saturating_add(STOOD_STILL) {
+            self.went_on = Some(now.up);
+        }
         if let Input::Clock { trusted } = input {
             self.clock(trusted);
         } else if self.trusted && now.wall + TRIM < self.before.wall {
@@ -269,9 +281,11 @@ impl Keeper {
         ];
         let earliest = deadlines.into_iter().flatten().min();
         let rest = earliest.map_or(LONGEST_REST, |at| at.saturating_sub(self.now.up));
+        let rest = rest.clamp(SHORTEST_REST, LONGEST_REST);
+        self.due = self.now.up + rest;
         Step {
             outputs: std::mem::take(&mut self.outputs),
-            rest: rest.clamp(SHORTEST_REST, LONGEST_REST),
+            rest,
             wake_at: if self.trusted { self.wall_timers.first() } else { None },
         }
     }

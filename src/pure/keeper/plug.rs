@@ -16,7 +16,7 @@ pub(super) const MISSED_AFTER: Duration = Duration::from_secs(120);
 pub(super) const ANSWER_WITHIN: Duration = Duration::from_secs(5);
 /// A report sooner than this after our command may be an echo of something older.
 pub(super) const ECHO: Duration = Duration::from_secs(10);
-/// A report sooner than this after link or plug came back is the plug finding its feet.
+/// A report sooner than this after link or plug came back, or after we stood still, is the plug finding its feet.
 pub(super) const SETTLING: Duration = Duration::from_secs(30);
 /// A word of life this soon after a report tells a reboot from a hand.
 pub(super) const HAND_WAIT: Duration = Duration::from_secs(5);

@@ -1,5 +1,7 @@
 //! Somebody presses the button on the plug itself.
 
+use std::time::Duration;
+
 use super::House;
 use super::house::{JETTY, PARLOUR, file};
 use crate::pure::keeper::Input;
@@ -250,6 +252,29 @@ fn a_plug_that_waits_for_its_turn_since_the_link_came_back_was_not_switched_by_h
     house.report("yard/3", "off");
     house.pass(60);
     house.expect(&["18:30:40 yard/3/order on", "18:30:40 switched yard/3 on: lit from 18:00 until 23:00"]);
+}
+
+#[test]
+fn a_contradiction_soon_after_lampward_stood_still_is_no_hand() {
+    let deaf = PARLOUR.lines().filter(|line| !line.starts_with("alive")).collect::<Vec<_>>().join("\n");
+    let mut house = lit(&[&deaf]);
+    house.obedient.clear();
+    // It does so, but its report gets lost with its connection while all of lampward stands still.
+    house.set("parlour", Power::Off, None);
+    house.shift(Duration::from_secs(12));
+    house.cancel("parlour");
+    // What it had said before, and what it says once it is back. It has never heard of the command in between.
+    house.report("house/1", "on");
+    assert_eq!(house.state("parlour"), "confirmed, says on");
+    house.pass(11);
+    house.hush();
+    house.report("house/1", "off");
+    house.report("house/1", "on");
+    house.expect(&["18:30:23 house/1/order on", "18:30:23 switched house/1 on: lit from 18:00 until 23:00"]);
+    // Half a minute later it is believed again.
+    house.pass(20);
+    house.report("house/1", "off");
+    house.expect(&["18:30:43 by hand house/1 off: the button on the plug", "18:30:43 keep"]);
 }
 
 #[test]
