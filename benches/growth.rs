@@ -9,6 +9,7 @@
 //! ratio to a tenth as many channels: 10 would be linear, 1 no growth at all. `/status` is asked for over a socket, of the
 //! server itself, and its answer read to the end.
 
+use std::collections::VecDeque;
 use std::fmt::Write as _;
 use std::hint::black_box;
 use std::io::{BufRead, BufReader, Read, Write};
@@ -88,14 +89,12 @@ impl Run {
         let now = Now { wall: begin, up: Duration::ZERO };
         let (keeper, step) = Keeper::new(now, config, Start { trusted: true, ..Start::default() });
         let mut run = Run { keeper, begin, now, wake_at: step.wake_at };
-        let up = run.step(Input::LinkUp);
-        let mut told = published(&up);
-        while !told.is_empty() {
-            for (ticket, topic, payload) in told {
-                run.step_alone(Input::Acked(ticket));
-                run.step_alone(Input::Message { topic, payload, retained: false });
+        // A step tells some of a large house, and any that follows, an acknowledgement or a report too, some more.
+        let mut told = VecDeque::from(published(&run.step(Input::LinkUp)));
+        while let Some((ticket, topic, payload)) = told.pop_front() {
+            for input in [Input::Acked(ticket), Input::Message { topic, payload, retained: false }, Input::Tick] {
+                told.extend(published(&run.step(input)));
             }
-            told = published(&run.step(Input::Tick));
         }
         run
     }
