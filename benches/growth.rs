@@ -270,7 +270,7 @@ fn say(seconds: f64) -> String {
 }
 
 fn main() {
-    let words: Vec<String> = std::env::args().skip(1).filter(|word| word != "--bench").collect();
+    let words: Vec<String> = std::env::args().skip(1).filter(|word| !word.starts_with("--")).collect();
     let sizes: Vec<usize> = words.first().map_or(vec![10, 100, 1_000, 10_000], |list| {
         list.split(',').map(|size| size.parse().expect("sizes such as 10,100")).collect()
     });

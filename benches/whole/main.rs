@@ -3,7 +3,7 @@
 //! ```text
 //! cargo build --profile dist --example skeleton
 //! cargo bench --profile dist --bench whole -- burst [SIZES [BURSTS [mosquitto|own]]] | memory [RUNS [SIZES]] | flat [REPORTS [CONNECTIONS]] | idle [MINUTES]
-//!                              | start [TIMES] | web [SECONDS] | scale [PLACES [IDLE_SECONDS]]
+//!                              | start [TIMES] | web [SECONDS [ROUNDS [SIZES]]] | scale [PLACES [IDLE_SECONDS]]
 //! ```
 //!
 //! A real mosquitto on loopback, the real daemon, one client that obeys for all plugs, and `skeleton.rs` for what the same
