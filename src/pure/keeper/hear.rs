@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use smol_str::SmolStr;
 
-use super::plug::{ECHO, HAND_WAIT, HEARTBEAT, PerhapsHand, SETTLING};
+use super::plug::{ECHO, HEARTBEAT, LATE, PerhapsHand, READING, SETTLING};
 use super::{Delivery, Ends, Hand, Keeper, Subject};
 use crate::pure::config::ByHand;
 use crate::pure::entry::{EntryKind, Note};
@@ -80,7 +80,7 @@ impl Keeper {
         if Some(said) == target {
             state.perhaps_hand = None;
         } else if may_be_hand && state.perhaps_hand.is_none() {
-            state.perhaps_hand = Some(Box::new(PerhapsHand { decide_at: up + HAND_WAIT, since: self.now.wall }));
+            state.perhaps_hand = Some(Box::new(PerhapsHand::new(self.now)));
             if self.kind(plug).alive.is_none() {
                 self.hand(plug);
             }
@@ -103,10 +103,14 @@ impl Keeper {
             && self.link.is_some_and(|link| up >= link + SETTLING)
     }
 
-    /// The wait for a word of life is over: none came, so it was a hand.
+    /// The wait for a word of life is over: none came, so it was a hand. Unless nobody could have read it: where this step is
+    /// late itself, what has come meanwhile still waits in the connection.
     pub(super) fn decide_hand(&mut self, plug: u32) {
-        let perhaps = self.plugs[plug as usize].perhaps_hand.as_ref();
-        if perhaps.is_some_and(|perhaps| self.now.up >= perhaps.decide_at) {
+        let up = self.now.up;
+        let Some(perhaps) = &mut self.plugs[plug as usize].perhaps_hand else { return };
+        if up >= perhaps.decide_at + LATE && !perhaps.put_off {
+            (perhaps.decide_at, perhaps.put_off) = (up + READING, true);
+        } else if up >= perhaps.decide_at {
             if self.trusted {
                 self.hand(plug);
             }

@@ -19,7 +19,11 @@ pub(super) const ECHO: Duration = Duration::from_secs(10);
 /// A report sooner than this after link or plug came back, or after we stood still, is the plug finding its feet.
 pub(super) const SETTLING: Duration = Duration::from_secs(30);
 /// A word of life this soon after a report tells a reboot from a hand.
-pub(super) const HAND_WAIT: Duration = Duration::from_secs(5);
+const HAND_WAIT: Duration = Duration::from_secs(5);
+/// A look that comes so late after its time: the program or its machine was held up, and messages wait unread.
+pub(super) const LATE: Duration = Duration::from_millis(200);
+/// So long they are given to be read.
+pub(super) const READING: Duration = Duration::from_secs(1);
 /// So many silences, and a plug that can't be asked has nothing new to say.
 pub(super) const SILENCES: u32 = 3;
 /// A plug that says so often in a row that it is there says it all the time.
@@ -99,7 +103,16 @@ pub(super) struct Told {
 #[derive(Clone, Copy, Debug)]
 pub(super) struct PerhapsHand {
     pub decide_at: Duration,
+    /// It was earlier at first.
+    pub put_off: bool,
     pub since: DateTime<Utc>,
+}
+
+impl PerhapsHand {
+    /// Heard now.
+    pub fn new(now: Now) -> PerhapsHand {
+        PerhapsHand { decide_at: now.up + HAND_WAIT, put_off: false, since: now.wall }
+    }
 }
 
 /// One switching of one plug, until it is confirmed.

@@ -278,6 +278,27 @@ fn a_contradiction_soon_after_lampward_stood_still_is_no_hand() {
 }
 
 #[test]
+fn a_word_of_life_that_waits_unread_while_lampward_stands_still_is_read_before_a_hand_is_supposed() {
+    let mut house = lit(&[JETTY]);
+    house.report("yard/3", "off");
+    // It reboots, and says so while all of lampward stands still: over the end of the wait for that word.
+    house.pass(3);
+    house.shift(Duration::from_millis(2_300));
+    house.input(Input::Tick);
+    house.alive("yard/3", "here");
+    house.expect(&["18:30:05 yard/3/order on", "18:30:05 switched yard/3 on: lit from 18:00 until 23:00"]);
+    // Where none was waiting it was a hand.
+    house.pass(60);
+    house.hush();
+    house.report("yard/3", "off");
+    house.shift(Duration::from_secs(9));
+    house.input(Input::Tick);
+    house.expect(&[]);
+    house.pass(1);
+    house.expect(&["18:31:15 by hand yard/3 off: the button on the plug", "18:31:15 keep"]);
+}
+
+#[test]
 fn a_hand_ends_with_a_switching_that_a_new_file_brings_sooner() {
     let mut house = lit(&[JETTY]);
     house.report("yard/3", "off");
