@@ -216,7 +216,8 @@ fn status(config: Arc<Config>, snapshot: Snapshot, now: DateTime<Utc>, times: us
     let (_facts, facts) = watch::channel(Arc::new(facts));
     let (orders, _nobody) = mpsc::channel(1);
     let guard = Arc::new(Guard::new(&config.web, None).expect("a guard"));
-    let door = Door { facts, orders, now: Arc::new(move || now), daybook: daybook.reader(), guard };
+    let door =
+        Door { facts, orders, now: Arc::new(move || now), daybook: daybook.reader(), guard, give_way: Arc::default() };
     let listener = TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).expect("a port");
     let address = listener.local_addr().expect("an address");
     let (stop, stopped) = oneshot::channel::<()>();

@@ -24,7 +24,7 @@ use crate::pure::trust::Trust;
 use crate::rules_file::{Found, RulesFile};
 use crate::state::State;
 use crate::supervisor::Supervisor;
-use crate::web::{Asked, Facts, Taken};
+use crate::web::{Asked, Facts, GiveWay, Taken};
 
 /// Facts are renewed no oftener than this, however many reports come in.
 const FACTS_EVERY: Duration = Duration::from_millis(100);
@@ -45,7 +45,10 @@ const CLOCK_EVERY: Duration = Duration::from_millis(100);
 const CLOCKS_APART: TimeDelta = TimeDelta::milliseconds(10);
 
 /// So long before a planned time what is due then is worked out.
-const AHEAD: TimeDelta = TimeDelta::milliseconds(3);
+const AHEAD: Duration = Duration::from_millis(3);
+
+/// So long after its time the web gives way to a planned command.
+const WAY_FREE: Duration = Duration::from_millis(2);
 
 /// So long the broker is left alone with a planned command.
 const PAUSE: Duration = Duration::from_millis(1);
@@ -76,6 +79,8 @@ pub struct Daemon {
     pub orders: mpsc::Receiver<Asked>,
     /// To the web.
     pub facts: watch::Sender<Arc<Facts>>,
+    /// To the web: not now.
+    pub give_way: Arc<GiveWay>,
     /// Told of each entry as it happens; the demonstration prints them.
     pub watcher: Option<mpsc::UnboundedSender<Entry>>,
     /// systemd, where it started us.
@@ -203,6 +208,7 @@ impl Daemon {
             turn.by_time = matches!(happened, Happened::Woke(_));
             if matches!(happened, Happened::Woke(Woke::Rested)) && turn.is_early(now) {
                 // The step at that time is a moment away.
+                self.give_way.give(AHEAD + WAY_FREE);
                 turn.keeper.prepare();
                 turn.prepared = turn.wake_at;
                 continue;

@@ -24,7 +24,7 @@ use crate::pure::trust::{Before, Trust};
 use crate::rules_file::RulesFile;
 use crate::state::{State, reason};
 use crate::supervisor::Supervisor;
-use crate::web::{self, Door, Facts, Guard, Serving, Taken};
+use crate::web::{self, Door, Facts, GiveWay, Guard, Serving, Taken};
 
 /// Orders that may wait for the loop; a person is told to try again when there are more.
 const ORDERS: usize = 64;
@@ -110,12 +110,14 @@ impl House {
         };
         let (facts, facts_seen) = watch::channel(Arc::new(facts));
         let (orders_in, orders) = mpsc::channel(ORDERS);
+        let give_way = Arc::new(GiveWay::default());
         let door = Door {
             facts: facts_seen,
             orders: orders_in,
             now: Arc::new(clock.face()),
             daybook: daybook.reader(),
             guard: Arc::new(guard),
+            give_way: give_way.clone(),
         };
         let link = Link::start(settings, keeper.topics());
         let web = web::start(listener, door)
@@ -130,6 +132,7 @@ impl House {
             file,
             orders,
             facts,
+            give_way,
             watcher,
             supervisor: Supervisor::from_environment(),
             missed_before,

@@ -24,6 +24,7 @@ use tokio::time::{sleep, timeout};
 use tower::ServiceExt;
 use tracing::debug;
 
+use super::give_way::GiveWay;
 use super::hall::{Entry, Hall, Standing};
 use super::heavy;
 use super::places::{Arrival, Place, Places, Seat};
@@ -65,7 +66,12 @@ impl Stays {
 
 /// Answers requests until `stop`, then lets those under way finish for at most 1 s; or until a crowd has gone. Nothing of `app` is
 /// made before somebody comes: most houses are not looked at for weeks.
-pub async fn accept(listener: &TcpListener, app: impl FnOnce() -> Router, stop: impl Future<Output = ()>) -> Ended {
+pub async fn accept(
+    listener: &TcpListener,
+    app: impl FnOnce() -> Router,
+    way: Arc<GiveWay>,
+    stop: impl Future<Output = ()>,
+) -> Ended {
     let app = LazyCell::new(app);
     let (hall, places, guests) = (Hall::new(), Places::new(), Arc::new(Guests::default()));
     let (stopping, stopped) = watch::channel(false);
@@ -83,6 +89,7 @@ pub async fn accept(listener: &TcpListener, app: impl FnOnce() -> Router, stop: 
             () = guests.quiet(|| places.turns()) => return Ended::Quiet,
         };
         let (app, mut stopped, places, guest) = (Router::clone(&app), stopped.clone(), places.clone(), guests.come());
+        let way = way.clone();
         tokio::spawn(async move {
             let _guest = guest;
             let Some((stream, head)) = listen(stream, standing, &mut stopped).await else { return };
@@ -95,7 +102,7 @@ pub async fn accept(listener: &TcpListener, app: impl FnOnce() -> Router, stop: 
                 Arrival::Full => return turn_away(&stream),
             };
             // In a box: a connection in the hall shall not take the room of one that is being answered.
-            Box::pin(serve_one(stream, head, peer, app, stopped, place)).await;
+            Box::pin(serve_one(stream, head, peer, app, way, stopped, place)).await;
         });
     }
     let _ = stopping.send(true);
@@ -199,6 +206,7 @@ async fn serve_one(
     head: Vec<u8>,
     peer: Peer,
     app: Router,
+    way: Arc<GiveWay>,
     mut stopped: watch::Receiver<bool>,
     place: Place,
 ) {
@@ -209,8 +217,11 @@ async fn serve_one(
         let busy = Busy::new(place.clone());
         request.extensions_mut().insert(Stays(place.seat().clone()));
         request.extensions_mut().insert(peer);
-        let answer = app.clone().oneshot(request.map(Body::new));
-        async move { answer.await.map(|answer| answer.map(|body| Body::new(Answer { body, _busy: busy }))) }
+        let (answer, way) = (app.clone().oneshot(request.map(Body::new)), way.clone());
+        async move {
+            way.let_pass().await;
+            answer.await.map(|answer| answer.map(|body| Body::new(Answer { body, _busy: busy })))
+        }
     });
     let (rest, answers) = stream.into_split();
     let stream = tokio::io::join(Cursor::new(head).chain(rest), answers);

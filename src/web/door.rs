@@ -6,6 +6,7 @@ use std::sync::Arc;
 use chrono::{DateTime, Utc};
 use tokio::sync::{mpsc, oneshot, watch};
 
+use super::give_way::GiveWay;
 use super::guard::Guard;
 use crate::daybook::Reader;
 use crate::pure::config::{Channel, Config, Fault};
@@ -33,6 +34,8 @@ pub struct Door {
     pub daybook: Reader,
     /// Who may do what.
     pub guard: Arc<Guard>,
+    /// To switchings.
+    pub give_way: Arc<GiveWay>,
 }
 
 impl fmt::Debug for Door {

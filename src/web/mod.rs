@@ -8,6 +8,7 @@ mod accept;
 mod almanac;
 mod calendar;
 mod door;
+mod give_way;
 pub mod guard;
 mod hall;
 mod heavy;
@@ -45,6 +46,7 @@ use tower_http::timeout::TimeoutLayer;
 
 use almanac::Almanac;
 pub use door::{Asked, Clockface, Door, Facts, FileFacts, Taken};
+pub use give_way::GiveWay;
 pub use guard::Guard;
 pub use hall::HALL;
 use live::Live;
@@ -72,7 +74,7 @@ pub async fn serve(listener: TcpListener, door: Door, stop: impl Future<Output =
 async fn shift(listener: &TcpListener, door: Door, said: Said, stop: Pin<&mut impl Future<Output = ()>>) -> Ended {
     let live = Live::new();
     let following = tokio::spawn(live.clone().follow(door.facts.clone()));
-    let kept = live.clone();
+    let (kept, way) = (live.clone(), door.give_way.clone());
     let app = || {
         let (almanac, picture, week) = (Almanac::default(), Kept::default(), WeekKept::default());
         routes(Web { door, almanac, picture, live: kept, said, week })
@@ -81,7 +83,7 @@ async fn shift(listener: &TcpListener, door: Door, said: Said, stop: Pin<&mut im
         stop.await;
         live.end();
     };
-    let ended = accept::accept(listener, app, stop).await;
+    let ended = accept::accept(listener, app, way, stop).await;
     following.abort();
     ended
 }

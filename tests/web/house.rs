@@ -10,7 +10,7 @@ use lampward::daybook::Daybook;
 use lampward::pure::config::{Config, Web, WebRead};
 use lampward::pure::keeper::{Answer, ChannelView, Delivery, Miss, Order, PlugView, Snapshot, Switching};
 use lampward::pure::power::Power;
-use lampward::web::{self, Asked, Door, Facts, FileFacts, Guard, Taken};
+use lampward::web::{self, Asked, Door, Facts, FileFacts, GiveWay, Guard, Taken};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::{mpsc, oneshot, watch};
@@ -94,6 +94,7 @@ pub struct House {
     pub daybook: Daybook,
     clock: Arc<Mutex<DateTime<Utc>>>,
     pub orders: Arc<Mutex<Vec<Order>>>,
+    pub give_way: Arc<GiveWay>,
     _state: tempfile::TempDir,
     stop: Option<oneshot::Sender<()>>,
     pub server: tokio::task::JoinHandle<()>,
@@ -135,14 +136,22 @@ impl House {
         let clock = Arc::new(Mutex::new(now()));
         let face = clock.clone();
         let tells = Arc::new(move || *face.lock().expect("not poisoned"));
-        let door = Door { facts: facts_seen, orders, now: tells, daybook: daybook.reader(), guard };
+        let give_way = Arc::new(GiveWay::default());
+        let door = Door {
+            facts: facts_seen,
+            orders,
+            now: tells,
+            daybook: daybook.reader(),
+            guard,
+            give_way: give_way.clone(),
+        };
         let listener = TcpListener::bind("127.0.0.1:0").await.expect("a free port");
         let address = listener.local_addr().expect("an address");
         let (stop, stopped) = oneshot::channel::<()>();
         let server = tokio::spawn(web::serve(listener, door, async {
             let _ = stopped.await;
         }));
-        House { address, facts, daybook, clock, orders: seen, _state: state, stop: Some(stop), server }
+        House { address, facts, daybook, clock, orders: seen, give_way, _state: state, stop: Some(stop), server }
     }
 
     /// Changes the facts.

@@ -273,3 +273,25 @@ async fn a_stop_lets_the_request_under_way_finish_and_takes_no_more() {
     timeout(PATIENCE, &mut house.server).await.expect("it stops").expect("in order");
     assert!(TcpStream::connect(house.address).await.is_err(), "nobody listens any more");
 }
+
+#[tokio::test]
+async fn a_page_gives_way_to_a_switching_and_to_one_alone() {
+    let house = House::plain().await;
+    house.get("/status").await;
+    let (begun, long) = (Instant::now(), Duration::from_millis(300));
+    house.give_way.give(long);
+    assert_eq!(house.get("/status").await.status, 200);
+    assert!(begun.elapsed() >= long, "answered after {:?}", begun.elapsed());
+    // Switchings without end, each close behind the other.
+    let way = house.give_way.clone();
+    let switchings = tokio::spawn(async move {
+        loop {
+            way.give(long);
+            tokio::time::sleep(Duration::from_millis(10)).await;
+        }
+    });
+    let answer = timeout(PATIENCE, house.get("/status")).await.expect("an answer between two switchings");
+    assert_eq!(answer.status, 200);
+    assert!(!switchings.is_finished());
+    switchings.abort();
+}
