@@ -404,6 +404,26 @@ fn a_lamp_is_added_at_the_end_and_everything_else_stays() {
 }
 
 #[test]
+fn bedtime_and_rising_are_words_in_moments_of_one_s_own_too() {
+    let lamp = ["--label", "Parlour", "--plug", "house/1", "--lit", "sunset, not after bedtime until bedtime"];
+    let file = |bedtime: &str| {
+        format!(
+            "[place]\nname      = \"Skarvholmen\"\nposition  = \"59.7412 N, 5.2097 E\"\ntime_zone = \"Europe/Oslo\"\n\
+             [times]\nbedtime = \"{bedtime}\"\n\
+             [channel.parlour]\nlabel = \"Parlour\"\nplug  = \"house/1\"\n\
+             lit   = [{{ from = \"sunset, not after bedtime\", until = \"bedtime\" }}]\n"
+        )
+    };
+    check_written(&[&HOUSE[..], &lamp, &["--bedtime", "22:30"]].concat(), "", &file("22:30"));
+    check_written(&[&HOUSE[..], &lamp].concat(), "", &file("22:45"));
+    // A file that has no such name gets the clock time.
+    let morning = "[channel.parlour]\nlabel = \"Parlour\"\nplug  = \"house/1\"\n\
+                   lit   = [{ from = \"05:50\", until = \"sunrise\" }]\n";
+    let lit = ["--label", "Parlour", "--plug", "house/1", "--lit", "rising until sunrise", "--rising", "05:50"];
+    check_added(&lit, "", morning);
+}
+
+#[test]
 fn a_file_that_is_there_is_not_made_anew_and_a_faulty_one_not_made_worse() {
     let all = [HOUSE, LAMP].concat();
     check_refused(Some(THERE), &all, "", 2, &["lampward.toml is there already, and new does not overwrite it"]);

@@ -126,6 +126,16 @@ impl Lit {
         }
     }
 
+    /// Whether it ends or begins at a clock time of this name.
+    pub fn uses(&self, name: &str) -> bool {
+        match self {
+            Lit::AllNight => false,
+            Lit::Evenings => name == "bedtime",
+            Lit::Mornings => name == "rising",
+            Lit::Own(from, until) => [from, until].iter().any(|moment| words(moment).any(|word| word == name)),
+        }
+    }
+
     /// The entry of `lit`; `bedtime` and `rising` are names or clock times.
     pub fn span(&self, bedtime: &str, rising: &str) -> Span {
         let span = |from: &str, until: &str| Span { from: from.to_owned(), until: until.to_owned(), at_least: None };
@@ -134,9 +144,27 @@ impl Lit {
             Lit::Evenings => span("dusk", bedtime),
             // Not for a minute on the days when both come together.
             Lit::Mornings => Span { at_least: Some("10 min".to_owned()), ..span(rising, "sunrise") },
-            Lit::Own(from, until) => span(from, until),
+            Lit::Own(from, until) => {
+                let meant = |moment: &str| {
+                    let word = |word| match word {
+                        "bedtime" => bedtime,
+                        "rising" => rising,
+                        other => other,
+                    };
+                    words(moment).map(word).collect::<String>()
+                };
+                span(&meant(from), &meant(until))
+            }
         }
     }
+}
+
+/// The words of a moment, and what stands between them.
+fn words(moment: &str) -> impl Iterator<Item = &str> {
+    moment.split_inclusive([' ', ',']).flat_map(|piece| {
+        let (word, end) = piece.split_at(piece.trim_end_matches([' ', ',']).len());
+        [word, end]
+    })
 }
 
 /// The name of a channel made of its label: `Jetty lamp` becomes `jetty-lamp`, and `jetty-lamp-2` where that is taken.

@@ -33,6 +33,9 @@ const SIGN_INS_A_MINUTE: u32 = 10;
 /// Wrong tokens a minute that are looked at in headers, for each address.
 const TOKENS_A_MINUTE: u32 = 60;
 
+/// What is said of a token that is not ours (RFC 6750 §3).
+const WRONG_TOKEN: &str = "Bearer realm=\"lampward\", error=\"invalid_token\"";
+
 /// Where the page signs in. The guard lets it through: it asks for the token itself.
 pub const SIGN_IN: &str = "/page/sign-in";
 
@@ -158,6 +161,13 @@ impl Guard {
         }
         if path == "/" || path.starts_with("/page/") {
             return Some(asking(page::sign_in::ask_first(!reads)));
+        }
+        if headers.contains_key(AUTHORIZATION) {
+            let detail =
+                "this is not the token that lampward was started with; the header is: Authorization: Bearer TOKEN";
+            let mut refused = Problem::new(StatusCode::UNAUTHORIZED, detail).into_response();
+            refused.headers_mut().insert(WWW_AUTHENTICATE, HeaderValue::from_static(WRONG_TOKEN));
+            return Some(refused);
         }
         let detail = "this needs the token, in a header: Authorization: Bearer TOKEN";
         Some(asking(Problem::new(StatusCode::UNAUTHORIZED, detail).into_response()))

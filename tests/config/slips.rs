@@ -47,6 +47,7 @@ fn a_clock_time_in_another_notation_is_shown_in_ours() {
         ("23.00", "23:00"),
         ("2300", "23:00"),
         ("22", "22:00"),
+        ("noon", "12:00"),
     ] {
         let message = format!("`{written}` is not how a clock time is written");
         check(&until(&format!("«{written}»")), &message, &format!("{A_CLOCK_TIME}; nearest: {meant}"));
@@ -61,6 +62,36 @@ fn a_clock_time_in_another_notation_is_shown_in_ours() {
         "`7am` is not how a clock time is written",
         &format!("{A_CLOCK_TIME}; nearest: 07:00"),
     );
+}
+
+#[test]
+fn an_offset_with_a_sign_is_shown_in_words() {
+    for (written, meant) in [
+        ("sunset -20 min", "20 min before sunset"),
+        ("sunset+15", "15 min after sunset"),
+        ("dusk - 1h30min", "1 h 30 min before dusk"),
+        ("nautical dawn + 90 s", "1 min 30 s after nautical dawn"),
+        ("sunrise −10min", "10 min before sunrise"),
+    ] {
+        let message = format!("`{written}` is not how an offset is written");
+        let right = format!("the time first, then before or after, then the mark; nearest: {meant}");
+        check(&until(&format!("«{written}», not after 23:00")), &message, &right);
+    }
+    // No offset at all.
+    check(
+        &until("sunset «-20» minuets"),
+        "`-20` does not belong here",
+        "nothing more, or a comma and `not before` or `not after`",
+    );
+}
+
+#[test]
+fn words_for_several_weekdays_are_shown_by_their_names() {
+    for (written, meant) in [("weekdays", "Mon-Fri"), ("workdays", "Mon-Fri"), ("weekend", "Sat Sun")] {
+        let text = "[channel.a]\nlabel = \"A\"\nplug = \"a\"\nlit = [{ from = \"sunset\", until = \"23:00\", days = \"«WRITTEN»\" }]\n";
+        let right = format!("weekdays such as Mon-Fri or Fri Sat; nearest: {meant}");
+        check(&text.replace("WRITTEN", written), &format!("`{written}` is not a weekday"), &right);
+    }
 }
 
 #[test]

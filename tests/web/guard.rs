@@ -98,6 +98,8 @@ async fn a_change_needs_the_token_where_one_is_given() {
         ] {
             let reply = house.ask(method, path, &[("Authorization", wrong)], SET).await;
             assert_eq!(reply.status, 401, "{method} {path} with {wrong:?}");
+            assert!(reply.problem().contains("not the token that lampward was started with"), "{}", reply.problem());
+            assert_eq!(reply.header("www-authenticate"), "Bearer realm=\"lampward\", error=\"invalid_token\"");
         }
     }
     assert!(house.orders.lock().expect("not poisoned").is_empty(), "nothing reached the daemon");

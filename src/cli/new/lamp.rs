@@ -307,8 +307,7 @@ fn lit(
         let question = Question { option: "--lit", given, words: SPANS, default: Some("1") };
         all.extend(answers.get(&question, |answer| choose(answer, given.is_none(), base, lamp))?);
     }
-    let evenings = all.contains(&Lit::Evenings);
-    let mornings = all.contains(&Lit::Mornings);
+    let (evenings, mornings) = (all.iter().any(|lit| lit.uses("bedtime")), all.iter().any(|lit| lit.uses("rising")));
     let bedtime =
         clock("--bedtime", options.bedtime.as_deref(), evenings, ("bedtime", "Bedtime", BEDTIME), answers, base, lamp)?;
     let rising =
@@ -332,14 +331,17 @@ fn choose(answer: &str, by_number: bool, base: &Base<'_>, lamp: &Lamp) -> Result
             )
         })?],
     };
-    if let [Lit::Own(from, until)] = chosen.as_slice() {
+    if let [own @ Lit::Own(..)] = chosen.as_slice() {
+        // What is asked for later stands for it here.
+        let time = |name, otherwise| if base.has_time(name) { name } else { otherwise };
+        let span = own.span(time("bedtime", BEDTIME), time("rising", RISING));
         // Names that are known here; the first fault of the two is told.
         if let Base::Standing(_, checked) = base {
-            for moment in [from, until] {
+            for moment in [&span.from, &span.until] {
                 parse_moment(moment, &checked.config.times).map_err(|fault| fault.to_string())?;
             }
         }
-        base.judged(&Lamp { lit: vec![chosen[0].span("", "")], ..lamp.clone() })?;
+        base.judged(&Lamp { lit: vec![span], ..lamp.clone() })?;
     }
     Ok(chosen)
 }
@@ -357,9 +359,9 @@ fn clock(
     if !needed {
         return match given {
             None => Ok(default.to_owned()),
-            Some(_) => {
-                Err(Failure::Fault(format!("{option} goes with a lamp that is lit then (--lit evenings or mornings)")))
-            }
+            Some(_) => Err(Failure::Fault(format!(
+                "{option} goes with a lamp that is lit then (--lit evenings or mornings, or the word {name} in its moments)"
+            ))),
         };
     }
     if given.is_none() && base.has_time(name) {

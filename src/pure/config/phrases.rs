@@ -243,7 +243,7 @@ pub(crate) fn parse_weekdays(phrase: &str) -> Result<[bool; 7], PhraseFault> {
     read(phrase, |words| {
         let wanted = |word: Option<&str>| {
             let wanted = Wanted::what("a weekday", "weekdays such as Mon-Fri or Fri Sat").near(WEEKDAYS);
-            if let Some(near) = word.and_then(nearest_range) { wanted.nearest(near) } else { wanted }
+            if let Some(near) = word.and_then(nearest_days) { wanted.nearest(near) } else { wanted }
         };
         let mut days = [false; 7];
         let written = words.first().map(|word| word.text);
@@ -259,8 +259,13 @@ pub(crate) fn parse_weekdays(phrase: &str) -> Result<[bool; 7], PhraseFault> {
     })
 }
 
-/// The range of weekdays that a range of nearly weekdays means.
-fn nearest_range(word: &str) -> Option<String> {
+/// The weekdays that a range of nearly weekdays means, or a word for several.
+fn nearest_days(word: &str) -> Option<String> {
+    match word.to_ascii_lowercase().trim_end_matches('s') {
+        "weekday" | "workday" => return Some("Mon-Fri".into()),
+        "weekend" => return Some("Sat Sun".into()),
+        _ => {}
+    }
     let (first, last) = word.split_once('-')?;
     let (first, last) = (nearest(first, WEEKDAYS)?, nearest(last, WEEKDAYS)?);
     (first != last).then(|| format!("{first}-{last}"))

@@ -10,8 +10,11 @@ use super::fault::{PhraseFault, quoted};
 
 /// A clock time in another notation, from the first words of a phrase: how many words it takes, and which it is.
 ///
-/// `11pm`, `11:30 PM`, `23.00`, `2300`, or `23` by itself. What may be the start of a duration is none.
+/// `11pm`, `11:30 PM`, `23.00`, `2300`, `noon`, or `23` by itself. What may be the start of a duration is none.
 pub(crate) fn clock_time(first: &str, second: Option<&str>) -> Option<(usize, NaiveTime)> {
+    if first == "noon" {
+        return Some((1, NaiveTime::from_hms_opt(12, 0, 0)?));
+    }
     let half = |text: &str| match text.to_ascii_lowercase().replace('.', "").as_str() {
         "am" => Some(0),
         "pm" => Some(12),
@@ -48,6 +51,25 @@ pub(crate) fn clock_time(first: &str, second: Option<&str>) -> Option<(usize, Na
         None => hour,
     };
     Some((words, NaiveTime::from_hms_opt(hour, minute, 0)?))
+}
+
+/// An offset with a sign behind its mark, `sunset -20 min` or `dusk+15`: the mark, the offset as the file writes it (a number alone
+/// is meant in minutes), and whether it is later.
+pub(crate) fn signed_offset(written: &str) -> Option<(&str, String, bool)> {
+    let (mark, shift) = written.split_at(written.find(['+', '-', '−'])?);
+    let (later, shift) = (shift.starts_with('+'), shift.trim_start_matches(['+', '-', '−']).trim());
+    let mut words = String::new();
+    for c in shift.chars() {
+        let turns = words.chars().last().is_some_and(|last| last.is_ascii_digit() != c.is_ascii_digit());
+        if turns && !c.is_whitespace() && !words.ends_with(' ') {
+            words.push(' ');
+        }
+        words.push(c);
+    }
+    if words.bytes().all(|b| b.is_ascii_digit()) {
+        words.push_str(" min");
+    }
+    Some((mark.trim(), words, later))
 }
 
 /// A position in another notation: without letters, longitude first, letters in front, with signs for degrees.
@@ -244,6 +266,7 @@ mod tests {
     #[test]
     fn clock_times_in_other_notations_are_known() {
         let cases = [
+            ("noon", None, Some((1, "12:00"))),
             ("11pm", None, Some((1, "23:00"))),
             ("11PM", Some(","), Some((1, "23:00"))),
             ("6", Some("am"), Some((2, "06:00"))),

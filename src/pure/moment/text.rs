@@ -11,8 +11,8 @@ use winnow::token::any;
 
 use super::{Altitude, Base, Clamp, ClampSide, ClockTime, Half, Mark, Moment, NamedTime};
 use crate::pure::config::phrase::{Read, Wanted, Word, Words, must, read, refuse, refuse_back, stands, the, word};
-use crate::pure::config::phrases::{degrees, duration, duration_words};
-use crate::pure::config::slips::clock_time;
+use crate::pure::config::phrases::{degrees, duration, duration_words, parse_duration};
+use crate::pure::config::slips::{clock_time, signed_offset};
 use crate::pure::config::{PhraseFault, quoted};
 
 /// Every word with a meaning in a moment: none of them can be a name of `[times]`. `cancelled` has its own in an
@@ -96,6 +96,7 @@ fn base(words: &mut Words<'_>, names: &[Arc<NamedTime>]) -> Read<Base> {
     must(
         alt((
             slip,
+            signed,
             |words: &mut Words<'_>| shifted(words, names),
             sun.map(|mark| Base::Sun { mark, offset: TimeDelta::zero() }),
             (|words: &mut Words<'_>| clock(words, names)).map(Base::Clock),
@@ -179,6 +180,27 @@ fn slip<T>(words: &mut Words<'_>) -> Read<T> {
         let _: &Word<'_> = any.parse_next(words)?;
     }
     refuse_back(words, count, wanted.instead(message).nearest(clock_words(time)))
+}
+
+/// Refuses an offset with a sign behind its mark, and says what it is in ours.
+fn signed<T>(words: &mut Words<'_>) -> Read<T> {
+    let written = || words.iter().map_while(|word: &Word<'_>| Some(word.text).filter(|text| *text != ","));
+    let found = || {
+        written().find(|text| text.contains(['+', '-', '−']))?;
+        let written = written().collect::<Vec<_>>().join(" ");
+        let (mark, shift, later) = signed_offset(&written)?;
+        let (mark, shift) = (read(mark, sun).ok()?, parse_duration(&shift).ok()?);
+        let base = Base::Sun { mark, offset: if later { shift } else { -shift } };
+        (shift <= FURTHEST).then(|| (written, Moment { base, clamps: Vec::new() }))
+    };
+    let Some((written, meant)) = found() else { return Err(ParserError::from_input(words)) };
+    let count = written.split(' ').count();
+    for _ in 0..count {
+        let _: &Word<'_> = any.parse_next(words)?;
+    }
+    let message = format!("{} is not how an offset is written", quoted(&written));
+    let wanted = Wanted::what("", "the time first, then before or after, then the mark");
+    refuse_back(words, count, wanted.instead(message).nearest(meant.to_string()))
 }
 
 /// `22:45` or `midnight`. What only looks like a clock time is refused here.
