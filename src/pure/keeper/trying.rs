@@ -126,6 +126,9 @@ impl Blinked {
     fn heard(&mut self, nth: usize, said: Power, up: Duration) {
         self.heard = true;
         self.garbled = None;
+        // Its turn comes later than that of others where `pace` is slow: until then nothing new was asked of it.
+        let told = self.steps[nth].told.is_some();
+        let Some(nth) = (if told { Some(nth) } else { nth.checked_sub(1) }) else { return };
         // A slow answer to the command before may come after the next; one that repeats itself may too.
         let slow = nth.checked_sub(1).filter(|before| self.steps[*before].answered.is_none());
         if COMMANDS[nth] == said {
@@ -377,7 +380,7 @@ impl Keeper {
         let counted: Vec<usize> =
             told.into_iter().filter(|nth| blinked.counts(*nth) && Some(*nth) != cut_off).collect();
         let steps = || counted.iter().map(|nth| &blinked.steps[*nth]);
-        let took = steps().filter_map(|step| Some(step.answered? - step.told?));
+        let took = steps().filter_map(|step| Some(step.answered?.saturating_sub(step.told?)));
         let took = took.fold(None, |all: Option<(Duration, Duration)>, one| {
             Some(all.map_or((one, one), |(least, most)| (least.min(one), most.max(one))))
         });

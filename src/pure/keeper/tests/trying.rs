@@ -430,6 +430,21 @@ fn a_plug_that_does_the_contrary_is_told_of() {
 }
 
 #[test]
+fn a_report_before_a_slow_pace_lets_a_plug_have_its_command_is_no_answer_to_it() {
+    let two = JETTY.replace("plug  = \"yard/3\"", "plugs = [\"yard/3\", \"yard/4\"]");
+    let mut house = House::at("17:00", &[&format!("[broker]\npace = \"2 s\"\n{two}")]).obedient(&["yard/3", "yard/4"]);
+    house.until("18:30");
+    house.hush();
+    house.try_channel("jetty");
+    house.report("yard/4", "off");
+    house.report("yard/4", "on");
+    house.pass(60);
+    let answer = house.lines_with("answer: tried");
+    assert_eq!(answer.len(), 1);
+    assert!(answer[0].contains("yard/4 answered all 5 commands, after 0.00 s"), "{answer:?}");
+}
+
+#[test]
 fn all_plugs_of_a_channel_blink_together_and_as_the_pace_allows() {
     let three = JETTY.replace("plug  = \"yard/3\"", "plugs = [\"yard/3\", \"yard/4\", \"yard/5\"]");
     let paced = format!("[broker]\npace = \"500 ms\"\n{three}");
