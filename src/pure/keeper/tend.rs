@@ -453,6 +453,8 @@ impl Keeper {
         if state.delivery != delivery {
             state.delivery = delivery;
             state.since = wall;
+            let channel = state.channel;
+            self.changed(channel);
         }
     }
 

@@ -430,6 +430,15 @@ fn a_plug_that_does_the_contrary_is_told_of() {
 }
 
 #[test]
+fn a_plug_that_is_tried_is_shown_unanswered_before_the_broker_has_taken_its_command() {
+    let mut house = lit(&[JETTY]);
+    (house.acks, house.obedient) = (false, Default::default());
+    assert_eq!(house.state("jetty"), "confirmed, says on");
+    house.try_channel("jetty");
+    assert_eq!(house.state("jetty"), "unanswered, says on");
+}
+
+#[test]
 fn a_report_before_a_slow_pace_lets_a_plug_have_its_command_is_no_answer_to_it() {
     let two = JETTY.replace("plug  = \"yard/3\"", "plugs = [\"yard/3\", \"yard/4\"]");
     let mut house = House::at("17:00", &[&format!("[broker]\npace = \"2 s\"\n{two}")]).obedient(&["yard/3", "yard/4"]);
