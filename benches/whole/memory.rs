@@ -135,7 +135,7 @@ pub fn flat(words: &[String]) {
 }
 
 /// Sends so many reports of lamps being on, and waits until the daemon has taken in all of them: they come in order, and the last
-/// is of a lamp that has sent none before.
+/// is of a lamp that sends none of them.
 fn blast(port: u16, channels: usize, reports: usize, daemon: &ground::Daemon) {
     let mut options = MqttOptions::new("blast", "127.0.0.1", port);
     options.set_keep_alive(Duration::from_secs(10)).set_inflight(1_000);
