@@ -10,13 +10,23 @@ use super::plugs::{Arrivals, From};
 /// a moment every 512 ms (docs/performance.md, "Lateness") meets instants a multiple of 8 ms apart alike, half a second
 /// apart it meets one of both alone.
 const FLOOR_NS: i64 = 504_000_000;
+/// Between two parts. With parts of 30 s each has half of the 64 s after which that thread meets a full second again.
+const CALM_S: i64 = 2;
+/// An instant this much late is told by itself, in milliseconds.
+const LATE_MS: f64 = 1.0;
+
+/// Whether nobody asks in a part: in the first of four, and in the last. One with and one without by turns would have all
+/// of what comes every 64 s on one side.
+fn is_quiet(part: i64) -> bool {
+    matches!(part % 4, 0 | 3)
+}
 
 pub fn run(words: &[String]) {
     let number = |at: usize, otherwise: i64| words.get(at).map_or(otherwise, |word| word.parse().expect("a number"));
-    let (seconds, rounds) = (number(0, 30), number(1, 4));
+    let (seconds, rounds) = (number(0, 30), number(1, 8));
     let sizes = words.get(2).map_or("4,1000", String::as_str);
     println!(
-        "wrk for {seconds} s on one thread and 8 connections, {rounds} times, and as long without before each. Lateness: a \
+        "wrk for {seconds} s on one thread and 8 connections, {rounds} times, and as long without as often. Lateness: a \
          command's arrival at a plug less its instant due, ms. Beside it a bare timer that publishes, in the same seconds.\n"
     );
     println!(
@@ -32,8 +42,8 @@ fn one(channels: usize, seconds: i64, rounds: i64) {
     let folder = tempfile::tempdir().expect("a folder");
     let folder = folder.path();
     let begin_ns = full_second_in(12);
-    // Four seconds to calm down before each part; wrk begins in the last of them and ends a second later than what is looked at.
-    let part_s = seconds + 4;
+    // wrk begins half a second before what is looked at, and ends half a second after it.
+    let part_s = seconds + CALM_S;
     let all = 2 * rounds * part_s + 4;
     // Four switch in every second; of a thousand, ten do, by turns.
     let turn = if channels < 10 { 1 } else { channels as i64 / 10 };
@@ -54,12 +64,13 @@ fn one(channels: usize, seconds: i64, rounds: i64) {
         let from = begin_ns + (number * part_s + 4) * SECOND_NS;
         (from, from + seconds * SECOND_NS)
     };
-    let (without, with): (Vec<_>, Vec<_>) = (0..rounds).map(|round| (part(2 * round), part(2 * round + 1))).unzip();
+    let parts = |quiet: bool| (0..2 * rounds).filter(move |it| is_quiet(*it) == quiet).map(part).collect::<Vec<_>>();
+    let (without, with) = (parts(true), parts(false));
     let url = format!("http://127.0.0.1:{}/status", daemon.page);
     let mut said = Vec::new();
     for (from, _) in &with {
-        sleep_until(from - SECOND_NS);
-        let long = format!("{}s", seconds + 2);
+        sleep_until(from - SECOND_NS / 2);
+        let long = format!("{}s", seconds + 1);
         let wrk = Command::new("wrk").args(["-t1", "-c8", "--latency", "-d", &long, &url]).output();
         let wrk = wrk.expect("wrk starts: is the package installed?");
         said.push(String::from_utf8_lossy(&wrk.stdout).into_owned());
@@ -75,7 +86,7 @@ fn one(channels: usize, seconds: i64, rounds: i64) {
     };
     let of = |from: From, parts: &[(i64, i64)]| {
         let offset_ns = if from == From::Floor { FLOOR_NS } else { 0 };
-        Spread(parts.iter().flat_map(|part| late_ms(&arrivals, from, *part, offset_ns)).collect())
+        Spread(parts.iter().flat_map(|part| late_ms(&arrivals, from, *part, offset_ns)).map(|(_, late)| late).collect())
     };
     let (quiet, loud) = (of(From::Daemon, &without), of(From::Daemon, &with));
     let (bare_quiet, bare_loud) = (of(From::Floor, &without), of(From::Floor, &with));
@@ -99,6 +110,15 @@ fn one(channels: usize, seconds: i64, rounds: i64) {
         pair(0.99, bare),
         pair(1.0, bare),
     );
+    for (parts, name) in [(&without, "without"), (&with, "with")] {
+        let mut late: Vec<_> = parts.iter().flat_map(|part| late_ms(&arrivals, From::Daemon, *part, 0)).collect();
+        late.retain(|(_, late)| *late > LATE_MS);
+        // The latest of each instant.
+        late.sort_by(|one, other| one.0.cmp(&other.0).then(other.1.total_cmp(&one.1)));
+        late.dedup_by_key(|(second, _)| *second);
+        let late: Vec<_> = late.iter().map(|(second, late)| format!("{late:.1} ({})", second % 64)).collect();
+        println!("  {name}, later than {LATE_MS} ms, in ms (and the second modulo 64): {}", late.join(" "));
+    }
     for errors in said.iter().flat_map(|said| said.lines()) {
         if errors.contains("Non-2xx") || errors.contains("Socket errors") {
             println!("  odd: {}", errors.trim());
@@ -106,11 +126,12 @@ fn one(channels: usize, seconds: i64, rounds: i64) {
     }
 }
 
-/// Lateness of whatever was due in a time, at full seconds and so much after; nothing here is half a second late, or it
-/// would show as half a second early.
-fn late_ms(arrivals: &Arrivals, from: From, (begin_ns, end_ns): (i64, i64), offset_ns: i64) -> Vec<f64> {
+/// The second and the lateness of whatever was due in a time, at full seconds and so much after; nothing here is half a
+/// second late, or it would show as half a second early.
+fn late_ms(arrivals: &Arrivals, from: From, (begin_ns, end_ns): (i64, i64), offset_ns: i64) -> Vec<(i64, f64)> {
     let arrivals = arrivals.lock().expect("no panic");
     let ours = arrivals.iter().filter(|(whose, _)| *whose == from).map(|(_, at_ns)| at_ns - offset_ns);
     let due = |at_ns: i64| (at_ns + SECOND_NS / 2).div_euclid(SECOND_NS) * SECOND_NS;
-    ours.filter(|at| begin_ns <= due(*at) && due(*at) < end_ns).map(|at| (at - due(at)) as f64 / 1e6).collect()
+    let in_time = ours.filter(|at| begin_ns <= due(*at) && due(*at) < end_ns);
+    in_time.map(|at| (due(at) / SECOND_NS, (at - due(at)) as f64 / 1e6)).collect()
 }
