@@ -2,8 +2,12 @@
 //! under load.
 //!
 //! ```text
-//! cargo bench --bench lateness -- [seconds of each part, 60 unless given] [lamps at each instant, 10 unless given] [seconds under load]
+//! cargo bench --bench lateness -- [seconds of each part, 60 unless given] [lamps at each instant, 10 unless given] [seconds under load] [file]
 //! ```
+//!
+//! With a file, each message at rest is added to it (whose, the second of the Unix epoch, the lateness in ms), and the last row
+//! is of all that it holds: p99 of a thousand is the tenth-worst, and turns on chance where something else on the machine
+//! meets one instant in a hundred.
 //!
 //! A real mosquitto, and the real daemon with 200 lamps, of which the plan switches ten (or so many as given) in one of
 //! each two seconds: marks of the Sun with offsets of whole seconds, at a place where the Sun sets just then. In the other
@@ -23,6 +27,7 @@ mod load;
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::fs;
+use std::io::Write as _;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -44,6 +49,8 @@ const TURN: i64 = 10;
 const BLOCK: i64 = 32;
 /// What is later than this is told one by one, in milliseconds.
 const LATE_MS: f64 = 1.0;
+/// The two sides, as they are named in the file of all runs.
+const WHOSE: [&str; 2] = ["daemon", "timer"];
 
 /// Whether the daemon has the first of a pair of seconds, and the floor the second, or the other way about.
 ///
@@ -168,7 +175,10 @@ fn line(name: &str, late_ms: &mut [Vec<f64>; 2]) {
 }
 
 fn main() {
-    let mut numbers = std::env::args().skip(1).filter_map(|word| word.parse::<u32>().ok());
+    // Cargo adds a flag of its own.
+    let words: Vec<String> = std::env::args().skip(1).filter(|word| !word.starts_with("--")).collect();
+    let mut numbers = words.iter().filter_map(|word| word.parse::<u32>().ok());
+    let kept = words.get(3).map(PathBuf::from);
     let seconds = numbers.next().map_or(60, i64::from);
     let each = numbers.next().map_or(10, |each| each as usize);
     let loaded_s = numbers.next().map_or(seconds, i64::from);
@@ -227,7 +237,7 @@ fn main() {
         thread::sleep(until_looked());
     }
     let served = loading.map(|loading| loading.join().expect("the load ends")).expect("there was load");
-    report(&arrivals, &parts);
+    report(&arrivals, &parts, kept.as_deref());
     let kb = |name: &str, which: usize| memory[name].iter().map(move |both| both[which]);
     let mean = |name: &str, which: usize| kb(name, which).sum::<u64>() / memory[name].len() as u64;
     for (which, what) in ["resident memory of the daemon", "without the program's own file"].into_iter().enumerate() {
@@ -249,9 +259,23 @@ fn until_looked() -> Duration {
     Duration::from_nanos((next.unwrap_or(SECOND_NS + 200_000_000) - in_second) as u64)
 }
 
-fn report(arrivals: &Receiver<Arrival>, parts: &[(&str, i64, i64)]) {
+/// Adds this run's messages at rest to the file, and gives back all that it holds.
+fn together(file: &Path, rows: &str) -> [Vec<f64>; 2] {
+    let mut open = fs::OpenOptions::new().create(true).append(true).open(file).expect("the file of all runs");
+    open.write_all(rows.as_bytes()).expect("the file of all runs");
+    let mut late_ms: [Vec<f64>; 2] = Default::default();
+    for row in fs::read_to_string(file).expect("the file of all runs").lines() {
+        let (whose, rest) = row.split_once(' ').expect("whose, second, lateness");
+        let (_, late) = rest.split_once(' ').expect("second, lateness");
+        late_ms[usize::from(whose == WHOSE[1])].push(late.parse().expect("a lateness in ms"));
+    }
+    late_ms
+}
+
+fn report(arrivals: &Receiver<Arrival>, parts: &[(&str, i64, i64)], kept: Option<&Path>) {
     let mut late_ms: Vec<[Vec<f64>; 2]> = parts.iter().map(|_| Default::default()).collect();
     let mut latest = [String::new(), String::new()];
+    let mut rows = String::new();
     for arrival in arrivals.try_iter() {
         // The instant due is the nearest full second: nothing here is half of one late, or it would show as early.
         let late_ns = (arrival.at_ns + SECOND_NS / 2).rem_euclid(SECOND_NS) - SECOND_NS / 2;
@@ -260,6 +284,9 @@ fn report(arrivals: &Receiver<Arrival>, parts: &[(&str, i64, i64)]) {
         if let Some(part) = part {
             let (side, late) = (usize::from(arrival.floor), late_ns as f64 / 1e6);
             late_ms[part][side].push(late);
+            if part != 1 {
+                let _ = writeln!(rows, "{} {due_s} {late:.6}", WHOSE[side]);
+            }
             if part != 1 && late > LATE_MS {
                 let _ = write!(latest[side], " {late:.1} ({})", due_s % (2 * BLOCK));
             }
@@ -272,6 +299,12 @@ fn report(arrivals: &Receiver<Arrival>, parts: &[(&str, i64, i64)]) {
         line(name, late_ms);
     }
     line("at rest, both", &mut both);
+    if let Some(file) = kept {
+        line(&format!("at rest, all in {}", file.display()), &mut together(file, &rows));
+    }
     let [ours, bare] = latest;
-    println!("\nlater than {LATE_MS} ms at rest, in ms (and the second modulo 64): daemon{ours}; timer{bare}");
+    println!(
+        "\nlater than {LATE_MS} ms at rest, in ms (and the second modulo 64): {}{ours}; {}{bare}",
+        WHOSE[0], WHOSE[1]
+    );
 }
