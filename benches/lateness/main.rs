@@ -5,9 +5,9 @@
 //! cargo bench --bench lateness -- [seconds of each part, 60 unless given] [lamps at each instant, 10 unless given] [seconds under load] [file]
 //! ```
 //!
-//! With a file, each message at rest is added to it (whose, the second of the Unix epoch, the lateness in ms), and the last row
-//! is of all that it holds: p99 of a thousand is the tenth-worst, and turns on chance where something else on the machine
-//! meets one instant in a hundred.
+//! With a file, each message at rest is added to it (whose, the second of the Unix epoch, the lateness in ms), the last row is of
+//! all that it holds, and a table tells them by five minutes: p99 of a thousand is the tenth-worst, and turns on chance where
+//! something else on the machine meets one instant in a hundred.
 //!
 //! A real mosquitto, and the real daemon with 200 lamps, of which the plan switches ten (or so many as given) in one of
 //! each two seconds: marks of the Sun with offsets of whole seconds, at a place where the Sun sets just then. In the other
@@ -178,7 +178,7 @@ fn main() {
     // Cargo adds a flag of its own.
     let words: Vec<String> = std::env::args().skip(1).filter(|word| !word.starts_with("--")).collect();
     let mut numbers = words.iter().filter_map(|word| word.parse::<u32>().ok());
-    let kept = words.get(3).map(PathBuf::from);
+    let kept = words.iter().find(|word| word.parse::<u32>().is_err()).map(PathBuf::from);
     let seconds = numbers.next().map_or(60, i64::from);
     let each = numbers.next().map_or(10, |each| each as usize);
     let loaded_s = numbers.next().map_or(seconds, i64::from);
@@ -259,17 +259,44 @@ fn until_looked() -> Duration {
     Duration::from_nanos((next.unwrap_or(SECOND_NS + 200_000_000) - in_second) as u64)
 }
 
+/// The second that was due and the lateness in ms, of the daemon's messages and of the floor's.
+type Kept = [Vec<(i64, f64)>; 2];
+
 /// Adds this run's messages at rest to the file, and gives back all that it holds.
-fn together(file: &Path, rows: &str) -> [Vec<f64>; 2] {
+fn together(file: &Path, rows: &str) -> Kept {
     let mut open = fs::OpenOptions::new().create(true).append(true).open(file).expect("the file of all runs");
     open.write_all(rows.as_bytes()).expect("the file of all runs");
-    let mut late_ms: [Vec<f64>; 2] = Default::default();
+    let mut kept = Kept::default();
     for row in fs::read_to_string(file).expect("the file of all runs").lines() {
-        let (whose, rest) = row.split_once(' ').expect("whose, second, lateness");
-        let (_, late) = rest.split_once(' ').expect("second, lateness");
-        late_ms[usize::from(whose == WHOSE[1])].push(late.parse().expect("a lateness in ms"));
+        let [whose, due_s, late_ms] = row.split(' ').collect::<Vec<_>>()[..] else { panic!("no row of a run: {row}") };
+        let side = WHOSE.iter().position(|side| *side == whose).expect("one of the two sides");
+        kept[side].push((due_s.parse().expect("a second"), late_ms.parse().expect("a lateness in ms")));
     }
-    late_ms
+    kept
+}
+
+/// How it went from one five minutes to the next, from the first message in the file on: a machine is not the same all day.
+fn by_five_minutes(kept: &Kept) {
+    let first_s = kept.iter().flatten().map(|(due_s, _)| *due_s).min().expect("messages");
+    let mut windows: BTreeMap<i64, [Vec<f64>; 2]> = BTreeMap::new();
+    for (side, messages) in kept.iter().enumerate() {
+        for (due_s, late_ms) in messages {
+            windows.entry((due_s - first_s) / 300).or_default()[side].push(*late_ms);
+        }
+    }
+    println!("\n| minutes | messages | p10, ratio | p50, ratio | p75, ratio | p90, ratio | p95, ratio | p99, ratio |");
+    println!("| --- | --- | --- | --- | --- | --- | --- | --- |");
+    // Windows at an edge may have one side alone.
+    for (window, mut sides) in windows.into_iter().filter(|(_, sides)| sides.iter().all(|side| !side.is_empty())) {
+        sides.iter_mut().for_each(|side| side.sort_by(f64::total_cmp));
+        let [daemon, floor] = sides;
+        let mut text = format!("| {} to {} | {} |", window * 5, window * 5 + 5, daemon.len());
+        for of in [0.1, 0.5, 0.75, 0.9, 0.95, 0.99] {
+            let (ours, bare) = (quantile(&daemon, of), quantile(&floor, of));
+            let _ = write!(text, " {ours:.2} / {bare:.2}, {:.2} |", ours / bare);
+        }
+        println!("{text}");
+    }
 }
 
 fn report(arrivals: &Receiver<Arrival>, parts: &[(&str, i64, i64)], kept: Option<&Path>) {
@@ -300,7 +327,10 @@ fn report(arrivals: &Receiver<Arrival>, parts: &[(&str, i64, i64)], kept: Option
     }
     line("at rest, both", &mut both);
     if let Some(file) = kept {
-        line(&format!("at rest, all in {}", file.display()), &mut together(file, &rows));
+        let kept = together(file, &rows);
+        let mut late_ms = kept.each_ref().map(|side| side.iter().map(|(_, late_ms)| *late_ms).collect());
+        line(&format!("at rest, all in {}", file.display()), &mut late_ms);
+        by_five_minutes(&kept);
     }
     let [ours, bare] = latest;
     println!(
