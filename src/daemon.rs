@@ -44,14 +44,18 @@ const CLOCK_EVERY: Duration = Duration::from_millis(100);
 /// And only where both clocks went on alike: a message may come before it is noticed that the clock was set.
 const CLOCKS_APART: TimeDelta = TimeDelta::milliseconds(10);
 
-/// So long before a planned time what is due then is worked out.
-const AHEAD: Duration = Duration::from_millis(3);
+/// So long before a planned time what is due then is worked out. A fraction of a millisecond is enough for that, but on a slow or
+/// busy machine several, and what is not done by then makes the command late.
+const AHEAD: Duration = Duration::from_millis(20);
 
 /// So long after its time the web gives way to a planned command.
 const WAY_FREE: Duration = Duration::from_millis(2);
 
-/// So long the broker is left alone with a planned command.
+/// So long the broker is left alone with a planned command once it has acknowledged it, which it does on having sent it on …
 const PAUSE: Duration = Duration::from_millis(1);
+
+/// … and so long at most it is waited for: a slow machine takes several times the pause for that.
+const BROKER_FIRST: Duration = Duration::from_millis(20);
 
 /// So many events of the link come before the next order or the time, where both wait.
 const FAIR: u32 = 64;
@@ -394,6 +398,7 @@ impl Daemon {
                 tokio::task::yield_now().await;
                 let more_is_due = turn.rest <= PAUSE || turn.wake_at.is_some_and(|at| at <= now.wall);
                 if turn.by_time && !more_is_due {
+                    let _ = tokio::time::timeout(BROKER_FIRST, self.link.heard()).await;
                     tokio::time::sleep(PAUSE).await;
                 }
             }

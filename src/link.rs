@@ -113,6 +113,8 @@ pub struct Link {
     owner: JoinHandle<()>,
     /// The connection that is up as far as whoever holds this has been told.
     up: Option<Generation>,
+    /// Has come, and was not asked for yet.
+    heard: Option<(Generation, LinkEvent)>,
 }
 
 impl Link {
@@ -121,21 +123,28 @@ impl Link {
         let (orders, orders_in) = mpsc::channel(ORDERS);
         let (events_out, events) = mpsc::channel(EVENTS);
         let owner = tokio::spawn(owner::run(settings, Wanted::topics(topics), orders_in, events_out));
-        Link { orders, events, owner, up: None }
+        Link { orders, events, owner, up: None, heard: None }
     }
 
     /// The next thing that happens. Cancel-safe.
     pub async fn next(&mut self) -> LinkEvent {
-        let Some((generation, event)) = self.events.recv().await else {
-            // The owner ends only after a goodbye, which takes the handle with it, or with the runtime.
-            return std::future::pending().await;
-        };
+        self.heard().await;
+        let (generation, event) = self.heard.take().expect("just heard");
         match event {
             LinkEvent::Up => self.up = Some(generation),
             LinkEvent::Down { .. } => self.up = None,
             LinkEvent::Acked(_) | LinkEvent::Message { .. } => {}
         }
         event
+    }
+
+    /// Waits until [`Link::next`] would give something at once. Cancel-safe.
+    pub async fn heard(&mut self) {
+        if self.heard.is_none() {
+            // The owner ends only after a goodbye, which takes the handle with it, or with the runtime.
+            let Some(event) = self.events.recv().await else { return std::future::pending().await };
+            self.heard = Some(event);
+        }
     }
 
     /// Hands over a publish, QoS 1, and returns at once. Meant for the connection whose [`LinkEvent::Up`] was the last

@@ -254,6 +254,20 @@ async fn acknowledgements_in_any_order_find_their_commands_and_block_nothing() {
 }
 
 #[tokio::test]
+async fn waiting_until_the_broker_says_something_takes_none_of_it_away() {
+    let broker = Mosquitto::start();
+    let mut link = up(settings(broker.address(), "lampward"), &["yard/3/report"]).await;
+    for n in [7, 8] {
+        link.publish(Some(Ticket(n)), "yard/3", "on", false);
+        patiently("something to hear", link.heard()).await;
+    }
+    patiently("still something to hear", link.heard()).await;
+    for n in [7, 8] {
+        assert_eq!(patiently("acknowledged", link.next()).await, LinkEvent::Acked(Ticket(n)));
+    }
+}
+
+#[tokio::test]
 async fn a_broker_that_never_answers_a_subscription_is_left_and_said() {
     let broker = ScriptedBroker::listen().await;
     let mut link = Link::start(settings(broker.address, "lampward"), vec!["yard/3".into()]);

@@ -1,4 +1,4 @@
-//! The floor: a bare `timerfd` on the wall clock and `rumqttc`, nothing else, on one thread.
+//! The floor: a bare `timerfd` on the wall clock and `rumqttc`, nothing else.
 
 #[path = "../instants.rs"]
 mod instants;
@@ -32,7 +32,7 @@ async fn serve(port: u16, mut due: tokio::sync::mpsc::UnboundedReceiver<i64>, ea
                 on = !on;
                 for lamp in 0..each {
                     let payload = if on { "on" } else { "off" };
-                    client.try_publish(format!("floor/{lamp}"), QoS::AtLeastOnce, false, payload).expect("room");
+                    client.try_publish(format!("floor/{lamp}/order"), QoS::AtLeastOnce, false, payload).expect("room");
                 }
             }
         }

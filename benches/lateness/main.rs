@@ -11,10 +11,10 @@
 //!
 //! A real mosquitto, and the real daemon with 200 lamps, of which the plan switches ten (or so many as given) in one of
 //! each two seconds: marks of the Sun with offsets of whole seconds, at a place where the Sun sets just then. In the other
-//! second a bare waiter (`timerfd` on the wall clock, then `rumqttc`) publishes as many messages at one instant: the floor.
-//! Both on full seconds, at which more wakes on a shared machine than in between; which of the two has the even one changes,
-//! so that what has a rhythm meets both alike (see [`is_first`]). One listener takes the time at which each message of
-//! either arrives; another answers for the plugs. Three parts: at rest; with 1,000 connections that never finish their
+//! second a bare waiter (`timerfd` on the wall clock, then `rumqttc`), in a process of its own, publishes as many messages at
+//! one instant: the floor. Both on full seconds, at which more wakes on a shared machine than in between; which of the two has
+//! the even one changes, so that what has a rhythm meets both alike (see [`is_first`]). One listener takes the time at which
+//! each message of either arrives; another, who subscribes after it, answers for the plugs. Three parts: at rest; with 1,000 connections that never finish their
 //! header, each made anew as soon as it is cut, and 2,000 requests a second for `/status`; at rest again. Lateness is the
 //! arrival less the instant that was due.
 //! The daemon's resident memory is read four times a second.
@@ -110,7 +110,7 @@ fn hear(name: &str, port: u16, ready: &Sender<()>, mut came: impl FnMut(&Client,
     options.set_keep_alive(Duration::from_secs(10)).set_inflight(1000);
     let (client, mut connection) = Client::new(options, 1000);
     connection.eventloop.network_options.set_tcp_nodelay(true);
-    for filter in ["p/+/order", "floor/+"] {
+    for filter in ["p/+/order", "floor/+/order"] {
         client.subscribe(filter, QoS::AtMostOnce).expect("subscribing");
     }
     let mut granted = 0;
@@ -141,12 +141,28 @@ fn listen(port: u16, ready: &Sender<()>, arrivals: &Sender<Arrival>) {
 /// Answers for the plugs, the floor's too, though nobody hears those.
 fn plugs(port: u16, ready: &Sender<()>) {
     hear("plugs", port, ready, |client, message| {
-        let report = match message.topic.strip_suffix("/order") {
-            Some(plug) => format!("{plug}/report"),
-            None => format!("{}/report", message.topic),
-        };
-        client.try_publish(report, QoS::AtMostOnce, false, message.payload).expect("answering");
+        let plug = message.topic.strip_suffix("/order").expect("as was subscribed");
+        client.try_publish(format!("{plug}/report"), QoS::AtMostOnce, false, message.payload).expect("answering");
     });
+}
+
+/// The first word to this program where it is to be the floor.
+const FLOOR: &str = "floor";
+
+/// Starts this program once more, as the floor: who publishes from the listener's own process finds the processor as the
+/// listener wants it, which no daemon can.
+fn start_the_floor(broker: u16, begin: i64, pairs: i64, each: usize) -> Program {
+    let numbers = [i64::from(broker), begin, pairs, each as i64].map(|number| number.to_string());
+    let this = std::env::current_exe().expect("a path");
+    Program(Command::new(this).arg(FLOOR).args(numbers).spawn().expect("the floor starts"))
+}
+
+/// The other side of [`start_the_floor`].
+fn be_the_floor(words: &[String]) {
+    let numbers: Vec<i64> = words.iter().map(|word| word.parse().expect("a number")).collect();
+    let &[broker, begin, pairs, each] = numbers.as_slice() else { panic!("broker, begin, pairs, each: {words:?}") };
+    let at_ns = (0..pairs).map(|pair| begin + floors_second(pair) * SECOND_NS).collect();
+    floor::publish(u16::try_from(broker).expect("a port"), at_ns, each as usize);
 }
 
 /// What is resident, and what of it is not the program's own file, in kB.
@@ -177,6 +193,9 @@ fn line(name: &str, late_ms: &mut [Vec<f64>; 2]) {
 fn main() {
     // Cargo adds a flag of its own.
     let words: Vec<String> = std::env::args().skip(1).filter(|word| !word.starts_with("--")).collect();
+    if words.first().is_some_and(|word| word == FLOOR) {
+        return be_the_floor(&words[1..]);
+    }
     let mut numbers = words.iter().filter_map(|word| word.parse::<u32>().ok());
     let kept = words.iter().find(|word| word.parse::<u32>().is_err()).map(PathBuf::from);
     let seconds = numbers.next().map_or(60, i64::from);
@@ -198,13 +217,13 @@ fn main() {
     let (arrived, arrivals) = channel();
     let (ready, wait) = channel();
     let also_ready = ready.clone();
+    // The broker serves whoever subscribed first first, and where the plugs' client shares a processor with it, that one
+    // answers before the broker goes on: with the listener second, part of what is measured would be the answer.
     thread::spawn(move || listen(broker, &ready, &arrived));
+    wait.recv().expect("the listener is there");
     thread::spawn(move || plugs(broker, &also_ready));
-    for _ in 0..2 {
-        wait.recv().expect("listener and plugs are there");
-    }
-    let floors = (0..pairs).map(|pair| begin + floors_second(pair) * SECOND_NS).collect();
-    thread::spawn(move || floor::publish(broker, floors, each));
+    wait.recv().expect("the plugs are there");
+    let _floor = start_the_floor(broker, begin, pairs, each);
     let log = fs::File::create(folder.path().join("log")).expect("a file");
     // `tests/bench` has it laid out as packages are.
     let binary = std::env::var_os("LAMPWARD_BINARY").unwrap_or_else(|| env!("CARGO_BIN_EXE_lampward").into());
