@@ -2,7 +2,7 @@
 //! under load.
 //!
 //! ```text
-//! cargo bench --bench lateness -- [seconds of each part, 60 unless given] [lamps at each instant, 10 unless given] [seconds under load] [file]
+//! cargo bench --bench lateness -- [seconds of each part, 60 unless given] [lamps at each instant, 10 unless given] [seconds under load] [file] [slow]
 //! ```
 //!
 //! With a file, each message at rest is added to it (whose, the second of the Unix epoch, the lateness in ms), the last row is of
@@ -17,12 +17,14 @@
 //! each message of either arrives; another, who subscribes after it, answers for the plugs. Three parts: at rest; with 1,000 connections that never finish their
 //! header, each made anew as soon as it is cut, and 2,000 requests a second for `/status`; at rest again. Lateness is the
 //! arrival less the instant that was due.
-//! The daemon's resident memory is read four times a second.
+//! The daemon's resident memory is read four times a second. With `slow` (as root) all this is on a machine that has a tenth of
+//! its processors left; see [`slow`].
 
 #[path = "../common.rs"]
 mod common;
 mod floor;
 mod load;
+mod slow;
 
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
@@ -146,6 +148,9 @@ fn plugs(port: u16, ready: &Sender<()>) {
     });
 }
 
+/// The word that makes the machine slow.
+const SLOW: &str = "slow";
+
 /// The first word to this program where it is to be the floor.
 const FLOOR: &str = "floor";
 
@@ -196,8 +201,12 @@ fn main() {
     if words.first().is_some_and(|word| word == FLOOR) {
         return be_the_floor(&words[1..]);
     }
+    if words.first().is_some_and(|word| word == slow::TAKER) {
+        return slow::take();
+    }
+    let is_slow = words.iter().any(|word| word == SLOW);
     let mut numbers = words.iter().filter_map(|word| word.parse::<u32>().ok());
-    let kept = words.iter().find(|word| word.parse::<u32>().is_err()).map(PathBuf::from);
+    let kept = words.iter().find(|word| word.parse::<u32>().is_err() && *word != SLOW).map(PathBuf::from);
     let seconds = numbers.next().map_or(60, i64::from);
     let each = numbers.next().map_or(10, |each| each as usize);
     let loaded_s = numbers.next().map_or(seconds, i64::from);
@@ -231,6 +240,7 @@ fn main() {
     command.arg("run").arg("--file").arg(&file).arg("--state").arg(folder.path().join("state")).stderr(log);
     command.envs(units_environment());
     let daemon = Program(command.spawn().expect("the daemon starts"));
+    let mut takers = if is_slow { slow::start() } else { Vec::new() };
 
     let address: SocketAddr = ([127, 0, 0, 1], page).into();
     let from_s = |second: i64| begin / SECOND_NS + second;
@@ -243,6 +253,7 @@ fn main() {
     let mut loading = None;
     let pid = daemon.0.id();
     loop {
+        slow::check(&mut takers);
         let now_s = wall_ns() / SECOND_NS;
         if let Some((name, ..)) = parts.iter().find(|(_, from, until)| *from <= now_s && now_s < *until) {
             memory.entry(name).or_default().push(memory_kb(pid));
