@@ -51,7 +51,8 @@ const AHEAD: Duration = Duration::from_millis(20);
 /// So long after its time the web gives way to a planned command.
 const WAY_FREE: Duration = Duration::from_millis(2);
 
-/// So long the broker is left alone with a planned command once it has acknowledged it, which it does on having sent it on …
+/// So long the broker is left alone with a planned command once it has said something, as a rule that it has taken it, which it
+/// says on having sent it on …
 const PAUSE: Duration = Duration::from_millis(1);
 
 /// … and so long at most it is waited for: a slow machine takes several times the pause for that.

@@ -14,9 +14,9 @@
 //! second a bare waiter (`timerfd` on the wall clock, then `rumqttc`), in a process of its own, publishes as many messages at
 //! one instant: the floor. Both on full seconds, at which more wakes on a shared machine than in between; which of the two has
 //! the even one changes, so that what has a rhythm meets both alike (see [`is_first`]). One listener takes the time at which
-//! each message of either arrives; another, who subscribes after it, answers for the plugs. Three parts: at rest; with 1,000 connections that never finish their
-//! header, each made anew as soon as it is cut, and 2,000 requests a second for `/status`; at rest again. Lateness is the
-//! arrival less the instant that was due.
+//! each message of either arrives; another, who subscribes after it, answers for the plugs. Three parts: at rest; with 1,000
+//! connections that never finish their header, each made anew as soon as it is cut, and 2,000 requests a second for `/status`;
+//! at rest again. Lateness is the arrival less the instant that was due.
 //! The daemon's resident memory is read four times a second. With `slow` (as root) all this is on a machine that has a tenth of
 //! its processors left; see [`slow`].
 
@@ -202,7 +202,7 @@ fn main() {
         return be_the_floor(&words[1..]);
     }
     if words.first().is_some_and(|word| word == slow::TAKER) {
-        return slow::take();
+        return slow::take(&words[1..]);
     }
     let is_slow = words.iter().any(|word| word == SLOW);
     let mut numbers = words.iter().filter_map(|word| word.parse::<u32>().ok());

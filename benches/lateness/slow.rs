@@ -5,7 +5,7 @@ use std::process::Command;
 use std::thread;
 use std::time::{Duration, Instant};
 
-use rustix::process::{Signal, set_parent_process_death_signal};
+use rustix::process::{Pid, Signal, getppid, set_parent_process_death_signal};
 
 use crate::common::Program;
 
@@ -22,7 +22,8 @@ pub fn start() -> Vec<Program> {
     let processors = thread::available_parallelism().expect("processors").get();
     let taker = |processor: usize| {
         let mut command = Command::new("chrt");
-        command.args(["--fifo", "10", "taskset", "--cpu-list", &processor.to_string()]).arg(&this).arg(TAKER);
+        command.args(["--fifo", "10", "taskset", "--cpu-list", &processor.to_string()]).arg(&this);
+        command.args([TAKER, &std::process::id().to_string()]);
         Program(command.spawn().expect("chrt starts: is util-linux installed?"))
     };
     (0..processors).map(taker).collect()
@@ -36,10 +37,12 @@ pub fn check(takers: &mut [Program]) {
     }
 }
 
-/// The other side of [`start`].
-pub fn take() {
-    // Killed with the bench, however that ends: nobody else would get far.
+/// The other side of [`start`]; the word is the process id of the bench.
+pub fn take(words: &[String]) {
+    // Killed with the bench, however that ends: nobody else would get far. It may have ended before this was set.
     set_parent_process_death_signal(Some(Signal::KILL)).expect("a signal");
+    let bench = words.first().and_then(|word| word.parse().ok()).and_then(Pid::from_raw).expect("a process id");
+    assert_eq!(getppid(), Some(bench), "the bench has ended");
     loop {
         let until = Instant::now() + Duration::from_micros(fastrand::u64(TAKES_US));
         while Instant::now() < until {
