@@ -89,6 +89,18 @@ proptest! {
         prop_assert!((end.altitude_deg - begin.altitude_deg).abs() * 3600.0 < 0.01, "{end:?} {begin:?}");
     }
 
+    /// There the sine of the altitude hardly changes, and an altitude worked out from it would be wrong by seconds of arc.
+    #[test]
+    fn days_join_where_the_sun_passes_the_nadir_too(
+        longitude in -180.0..180.0, date in dates(), away_deg in -0.02..0.02,
+    ) {
+        let declination_deg = Sun::new(45.0, longitude).day(date).midnight_after().altitude_deg + 45.0;
+        let sun = Sun::new(away_deg - declination_deg, longitude);
+        let (end, begin) = (sun.day(date).midnight_after(), sun.day(date + TimeDelta::days(1)).midnight_before());
+        prop_assert!(end.altitude_deg < -89.9, "{end:?}");
+        prop_assert!((end.altitude_deg - begin.altitude_deg).abs() * 3600.0 < 0.01, "{end:?} {begin:?}");
+    }
+
     #[test]
     fn the_solar_date_of_an_instant_is_that_of_the_nearest_mean_noon(
         longitude in -180.0..=180.0_f64, unix_s in 0..4_000_000_000_i64,

@@ -33,7 +33,7 @@ enum Way {
 struct Extreme {
     transit: f64,
     at: f64,
-    sin_altitude: f64,
+    altitude_deg: f64,
 }
 
 /// Days about a transit in which its extreme is, except close to a pole.
@@ -71,9 +71,20 @@ impl SolarDay {
         self.crossing(altitude_deg, 1.0)
     }
 
-    /// Altitude in degrees, at a position within the day.
+    /// Altitude in degrees, at a position within the day: from what is up and what is level, so that it is as good at
+    /// the zenith and the nadir as elsewhere. There the sine hardly changes, and would turn the 3e-10 that the track's
+    /// vector may be too long or too short into seconds of arc.
     pub(super) fn altitude_at_deg(&self, at: f64) -> f64 {
-        libm::asin(self.sin_altitude(at).0.clamp(-1.0, 1.0)).to_degrees()
+        let Track { x, y, z, sidereal, turning, parallax } = &self.track;
+        let ground = &self.ground;
+        let (sin, cos) = sin_cos_turns(sidereal + turning * at);
+        let (x0, y0, z0) = (value(x, at), value(y, at), value(z, at));
+        let toward_meridian = x0 * cos + y0 * sin - parallax * ground.from_axis;
+        let toward_west = x0 * sin - y0 * cos;
+        let toward_pole = z0 - parallax * ground.from_equator;
+        let up = ground.sin_latitude * toward_pole + ground.cos_latitude * toward_meridian;
+        let north = ground.cos_latitude * toward_pole - ground.sin_latitude * toward_meridian;
+        libm::atan2(up, (north * north + toward_west * toward_west).sqrt()).to_degrees()
     }
 
     fn highest(&self) -> Extreme {
@@ -86,14 +97,15 @@ impl SolarDay {
 
     /// `side` is −1 for the rising half, +1 for the setting one.
     fn crossing(&self, altitude_deg: f64, side: f64) -> Crossing {
-        let wanted = libm::sin(altitude_deg.clamp(-90.0, 90.0).to_radians());
+        let altitude_deg = altitude_deg.clamp(-90.0, 90.0);
+        let wanted = libm::sin(altitude_deg.to_radians());
         if let Some(at) = self.clear_crossing(wanted, side) {
             return Crossing::At(self.instant(at));
         }
         let (low, high) = (self.lowest(0.5 * side), self.highest());
-        if low.sin_altitude >= wanted {
+        if low.altitude_deg >= altitude_deg {
             Crossing::Above
-        } else if high.sin_altitude <= wanted {
+        } else if high.altitude_deg <= altitude_deg {
             Crossing::Below
         } else {
             Crossing::At(self.instant(self.between(low.at, high.at, wanted)))
@@ -168,7 +180,7 @@ impl SolarDay {
             };
             within(from, to).unwrap_or_else(|| [from, to].into_iter().max_by(higher_end).unwrap_or(transit))
         });
-        Extreme { transit, at, sin_altitude: self.sin_altitude(at).0 }
+        Extreme { transit, at, altitude_deg: self.altitude_at_deg(at) }
     }
 
     /// Where the altitude, times `sign`, is highest between two places before and after that: Newton's method on its
@@ -252,7 +264,7 @@ impl SolarDay {
         Turn {
             transit: self.instant(extreme.transit),
             extreme: self.instant(extreme.at),
-            altitude_deg: libm::asin(extreme.sin_altitude.clamp(-1.0, 1.0)).to_degrees(),
+            altitude_deg: extreme.altitude_deg,
         }
     }
 
