@@ -142,6 +142,21 @@ impl Daemon {
         text.lines().find_map(|line| line.strip_prefix(name)?.strip_prefix(' ')?.parse().ok())
     }
 
+    /// Until it has the broker, and has slept for half a second since.
+    pub fn wait_until_at_rest(&self) {
+        let (mut wakes_before, mut connected) = (0, false);
+        for _ in 0..240 {
+            connected = connected || fs::read_to_string(&self.log).is_ok_and(|log| log.contains("the broker is there"));
+            let wakes = work(self.pid()).1;
+            if connected && wakes == wakes_before {
+                return;
+            }
+            wakes_before = wakes;
+            std::thread::sleep(Duration::from_millis(500));
+        }
+        panic!("not at rest within 2 min: {}", fs::read_to_string(&self.log).unwrap_or_default());
+    }
+
     /// Until so many plugs are confirmed.
     pub fn wait_until_confirmed(&self, plugs: usize) {
         let mut confirmed = None;

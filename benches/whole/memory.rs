@@ -62,11 +62,14 @@ fn once(channels: usize) -> [u64; 7] {
     let begin_ns = full_second_in(12 + channels as i64 / 300);
     let house = House { channels, broker: port, own: false, sunset_ns: begin_ns, lit: &|_| vec![(0, None)] };
     let (daemon, _plugs) = live(&house, folder);
+    // One after the other: a household has one, and two that start at once are in each other's way.
+    daemon.wait_until_at_rest();
     let (_other_broker, port) = mosquitto(beside);
     let later_ns = begin_ns + 8 * SECOND_NS;
     let _other_plugs = super::plugs::listen(port);
     let (file, page) = House { broker: port, sunset_ns: later_ns, ..house }.write(beside);
     let fixed = ground::start_with(&["setarch", "-R"], &file, page, beside);
+    fixed.wait_until_at_rest();
     // Nobody asks its web meanwhile: that would be a rest of another kind.
     sleep_until(begin_ns - 2 * SECOND_NS);
     let pid = daemon.pid();
