@@ -11,8 +11,9 @@ use super::plugs::{self, Arrivals, From};
 const START_S: i64 = 8;
 
 struct Row {
-    bare_ms: Spread,
-    floor_ms: Spread,
+    alone_ms: Spread,
+    one_ms: Spread,
+    each_ms: Spread,
     first_ms: Spread,
     acked_ms: Spread,
     arrived_ms: Spread,
@@ -28,12 +29,14 @@ pub fn run(words: &[String]) {
     let times: i64 = words.get(1).map_or(4, |times| times.parse().expect("a number of bursts"));
     println!(
         "Milliseconds from the instant due, median (least–most) of {times} bursts. `alone`: a bare rumqttc loop, nobody \
-         listening. `bare`: the same loop, its messages answered by the same plugs. Ratios are those of the medians to `bare`.\n"
+         listening. `one`: the same loop, its messages answered by the same plugs, whose reports it hears by one filter. `each`: \
+         the same, but it hears each lamp by filters of its own, as the daemon does. Ratios are those of the medians to `one` and \
+         to `each`.\n"
     );
     println!(
-        "| broker | channels | alone: last PUBACK | bare: last PUBACK | first command at a plug | last PUBACK | ratio | last command at a plug | last confirmed | ratio |"
+        "| broker | channels | alone: last PUBACK | one: last PUBACK | each: last PUBACK | first command at a plug | last PUBACK | to one | to each | last command at a plug | last confirmed | to one | to each |"
     );
-    println!("| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |");
+    println!("| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |");
     let only = words.get(2).map(String::as_str);
     for own in [false, true] {
         if only.is_some_and(|only| (only == "own") != own) {
@@ -41,18 +44,21 @@ pub fn run(words: &[String]) {
         }
         for &channels in &sizes {
             let row = bursts(channels, own, times);
-            let ratio = |of: &Spread| of.median() / row.floor_ms.median();
+            let ratio = |of: &Spread, floor: &Spread| of.median() / floor.median();
             println!(
-                "| {} | {channels} | {} | {} | {} | {} | **{:.2}** | {} | {} | **{:.2}** |",
+                "| {} | {channels} | {} | {} | {} | {} | {} | **{:.2}** | **{:.2}** | {} | {} | **{:.2}** | **{:.2}** |",
                 if own { "own" } else { "mosquitto" },
-                row.bare_ms.say(1),
-                row.floor_ms.say(1),
+                row.alone_ms.say(1),
+                row.one_ms.say(1),
+                row.each_ms.say(1),
                 row.first_ms.say(1),
                 row.acked_ms.say(1),
-                ratio(&row.acked_ms),
+                ratio(&row.acked_ms, &row.one_ms),
+                ratio(&row.acked_ms, &row.each_ms),
                 row.arrived_ms.say(1),
                 row.confirmed_ms.say(0),
-                ratio(&row.confirmed_ms),
+                ratio(&row.confirmed_ms, &row.one_ms),
+                ratio(&row.confirmed_ms, &row.each_ms),
             );
             for odd in row.odd {
                 println!("  odd: {odd}");
@@ -64,8 +70,8 @@ pub fn run(words: &[String]) {
 fn bursts(channels: usize, own: bool, times: i64) -> Row {
     let folder = tempfile::tempdir().expect("a folder");
     let folder = folder.path();
-    // A step has three parts: ours, that of the loop alone, that of the loop whose messages are answered.
-    let step_s = if channels < 5_000 { 6 } else { 18 };
+    // A step has four parts: ours, and one for each floor.
+    let step_s = if channels < 5_000 { 8 } else { 24 };
     let begin_ns = full_second_in(START_S + channels as i64 / 300);
     let lit = |_| (0..times).step_by(2).map(|on| (on * step_s, Some((on + 1) * step_s))).collect();
     let broker = (!own).then(|| mosquitto(folder));
@@ -74,19 +80,22 @@ fn bursts(channels: usize, own: bool, times: i64) -> Row {
     let (daemon, arrivals) = live(&house, folder);
     daemon.wait_until_confirmed(channels);
     assert!(ground::wall_ns() < begin_ns - SECOND_NS, "the start of {channels} channels took too long for this table");
-    let part_ns = step_s * SECOND_NS / 3;
-    let floor = |prefix: &str, first_ns: i64| {
-        let numbers = [port.into(), first_ns, step_s * SECOND_NS, times, channels as i64];
+    let part_ns = step_s * SECOND_NS / 4;
+    let floor = |prefix: &str, part: i64| {
+        let numbers = [port.into(), begin_ns + part * part_ns, step_s * SECOND_NS, times, channels as i64];
         let mut words = vec!["burst".to_owned()];
         words.extend(numbers.map(|number| number.to_string()));
         words.push(prefix.into());
+        if prefix == "each" {
+            words.push("each".into());
+        }
         skeleton(&words)
     };
-    let mut alone = floor("alone", begin_ns + part_ns);
-    let mut bare = floor("floor", begin_ns + 2 * part_ns);
+    let mut floors = [floor("alone", 1), floor("floor", 2), floor("each", 3)];
     let mut row = Row {
-        bare_ms: Spread::default(),
-        floor_ms: Spread::default(),
+        alone_ms: Spread::default(),
+        one_ms: Spread::default(),
+        each_ms: Spread::default(),
         first_ms: Spread::default(),
         acked_ms: Spread::default(),
         arrived_ms: Spread::default(),
@@ -120,8 +129,9 @@ fn bursts(channels: usize, own: bool, times: i64) -> Row {
         }
         row.confirmed_ms.0.push((last_ms - due_ns / 1_000_000) as f64);
     }
-    read_floor(&mut alone, "acked", &mut row.bare_ms);
-    read_floor(&mut bare, "acked", &mut row.floor_ms);
+    for (floor, spread) in floors.iter_mut().zip([&mut row.alone_ms, &mut row.one_ms, &mut row.each_ms]) {
+        read_floor(floor, "acked", spread);
+    }
     row
 }
 

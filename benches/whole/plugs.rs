@@ -16,11 +16,14 @@ pub enum From {
     Floor,
 }
 
+/// Whose commands are obeyed.
+const FILTERS: [&str; 3] = ["yard/+/order", "floor/+/order", "each/+/order"];
+
 /// Arrivals so far.
 pub type Arrivals = Arc<Mutex<Vec<(From, i64)>>>;
 
-/// Begins to listen; returns when the broker has granted it. Commands of the daemon are those under `yard/`, those of a
-/// floor under `floor/`; each is answered under the same name, QoS 0, as a small plug does.
+/// Begins to listen; returns when the broker has granted it. Commands of the daemon are those under `yard/`, those of the
+/// floors under `floor/` and `each/`; each is answered under the same name, QoS 0, as a small plug does.
 pub fn listen(port: u16) -> Arrivals {
     let arrivals = Arrivals::default();
     let (ready, wait): (_, Receiver<()>) = channel();
@@ -30,7 +33,7 @@ pub fn listen(port: u16) -> Arrivals {
         options.set_keep_alive(Duration::from_secs(10));
         let (client, mut connection) = Client::new(options, 100_000);
         connection.eventloop.network_options.set_tcp_nodelay(true);
-        for filter in ["yard/+/order", "floor/+/order"] {
+        for filter in FILTERS {
             client.subscribe(filter, QoS::AtMostOnce).expect("subscribing");
         }
         let mut granted = 0;
@@ -40,7 +43,7 @@ pub fn listen(port: u16) -> Arrivals {
             match event {
                 Event::Incoming(Packet::SubAck(_)) => {
                     granted += 1;
-                    if granted == 2 {
+                    if granted == FILTERS.len() {
                         let _ = ready.send(());
                     }
                 }

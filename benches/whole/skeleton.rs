@@ -2,13 +2,14 @@
 //!
 //! ```text
 //! skeleton idle BROKER_PORT WEB_PORT
-//! skeleton burst BROKER_PORT FIRST_NS STEP_NS TIMES COUNT PREFIX
+//! skeleton burst BROKER_PORT FIRST_NS STEP_NS TIMES COUNT PREFIX [each]
 //! ```
 //!
 //! `idle`: tokio on one thread, `rumqttc` with the daemon's keep-alive, an axum server that nobody asks. Prints the wall
 //! clock at each CONNACK. `burst`: at an instant and at every step after it publishes COUNT messages to
 //! `PREFIX/NUMBER/order`, QoS 1, with as many in flight as the daemon has; prints a line a burst: the instant due, that of the
-//! last PUBACK, and that of the last report heard on `PREFIX/+/report`, all in nanoseconds of the wall clock.
+//! last PUBACK, and that of the last report heard, all in nanoseconds of the wall clock. Reports are heard by one filter,
+//! `PREFIX/+/report`; with `each` by a filter for each lamp, and one for its word of life, as the daemon hears them.
 
 #[path = "../instants.rs"]
 mod instants;
@@ -18,12 +19,13 @@ use std::time::{Duration, SystemTime, UNIX_EPOCH};
 use axum::Router;
 use axum::routing::get;
 use instants::instants;
-use rumqttc::{AsyncClient, Event, EventLoop, MqttOptions, Packet, QoS};
+use rumqttc::{AsyncClient, Event, EventLoop, MqttOptions, Packet, QoS, SubscribeFilter};
 use tokio::sync::mpsc;
 
 /// As the daemon has them.
 const KEEP_ALIVE: Duration = Duration::from_secs(10);
 const IN_FLIGHT: u16 = 100;
+const PORTION: usize = 200;
 
 fn wall_ns() -> i64 {
     SystemTime::now().duration_since(UNIX_EPOCH).expect("after 1970").as_nanos() as i64
@@ -39,7 +41,7 @@ fn main() {
         "burst" => {
             let (first_ns, step_ns) = (number(2), number(3));
             let due = instants((0..number(4)).map(move |turn| first_ns + turn * step_ns), step_ns.unsigned_abs());
-            runtime.block_on(burst(port(1), due, number(5) as usize, &words[6]));
+            runtime.block_on(burst(port(1), due, number(5) as usize, &words[6], words.len() > 7));
         }
         other => panic!("`{other}` is neither idle nor burst"),
     }
@@ -70,9 +72,18 @@ async fn idle(broker: u16, web: u16) {
     }
 }
 
-async fn burst(broker: u16, mut due: mpsc::UnboundedReceiver<i64>, count: usize, prefix: &str) {
+async fn burst(broker: u16, mut due: mpsc::UnboundedReceiver<i64>, count: usize, prefix: &str, each: bool) {
     let (client, mut eventloop) = connect(broker, count + 10);
-    client.try_subscribe(format!("{prefix}/+/report"), QoS::AtMostOnce).expect("room");
+    let filter = |path: String| SubscribeFilter::new(path, QoS::AtMostOnce);
+    let filters: Vec<_> = if each {
+        let of_lamp = |lamp| ["report", "alive"].map(|what| filter(format!("{prefix}/{lamp}/{what}")));
+        (0..count).flat_map(of_lamp).collect()
+    } else {
+        vec![filter(format!("{prefix}/+/report"))]
+    };
+    for portion in filters.chunks(PORTION) {
+        client.try_subscribe_many(portion.to_vec()).expect("room");
+    }
     let (mut due_ns, mut acked, mut reported_ns, mut on) = (None::<i64>, 0, 0, false);
     loop {
         tokio::select! {
