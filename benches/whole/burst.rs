@@ -38,6 +38,7 @@ pub fn run(words: &[String]) {
     );
     println!("| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |");
     let only = words.get(2).map(String::as_str);
+    let mut single = Vec::new();
     for own in [false, true] {
         if only.is_some_and(|only| (only == "own") != own) {
             continue;
@@ -60,11 +61,22 @@ pub fn run(words: &[String]) {
                 ratio(&row.confirmed_ms, &row.one_ms),
                 ratio(&row.confirmed_ms, &row.each_ms),
             );
+            let sides = [
+                ("one", &row.one_ms),
+                ("each", &row.each_ms),
+                ("daemon", &row.acked_ms),
+                ("confirmed", &row.confirmed_ms),
+            ];
+            for (side, ms) in sides {
+                let ms: Vec<String> = ms.0.iter().map(|ms| format!("{ms:.1}")).collect();
+                single.push(format!("{} {channels} {side}: {}", if own { "own" } else { "mosquitto" }, ms.join(" ")));
+            }
             for odd in row.odd {
                 println!("  odd: {odd}");
             }
         }
     }
+    println!("\nSingle bursts, to put those of several runs together:\n\n{}", single.join("\n"));
 }
 
 fn bursts(channels: usize, own: bool, times: i64) -> Row {
