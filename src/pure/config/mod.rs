@@ -282,6 +282,14 @@ impl Topic {
     pub fn of(&self, plug: &str) -> String {
         self.0.replace("{plug}", plug)
     }
+
+    /// Whether this is the topic of that plug.
+    pub fn is(&self, topic: &str, plug: &str) -> bool {
+        let mut pieces = self.0.split("{plug}");
+        let first = pieces.next().and_then(|piece| topic.strip_prefix(piece));
+        let rest = pieces.try_fold(first, |rest, piece| Some(rest?.strip_prefix(plug)?.strip_prefix(piece)));
+        rest.flatten() == Some("")
+    }
 }
 
 /// `tell`.

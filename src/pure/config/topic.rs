@@ -68,3 +68,27 @@ pub(super) fn check_braces(text: &str) -> Result<(), PhraseFault> {
     }
     Ok(())
 }
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use crate::pure::config::Topic;
+
+    proptest! {
+        /// Few letters, so that text before and after a name looks like the name.
+        #[test]
+        fn a_topic_is_a_plug_s_where_its_name_in_place_of_the_braces_makes_it(
+            template in "(a|/|\\{plug\\}){1,4}",
+            plug in "[a/]{1,3}",
+            other in "[a/]{0,9}",
+        ) {
+            let topic = Topic(template);
+            let its = topic.of(&plug);
+            prop_assert!(topic.is(&its, &plug));
+            prop_assert_eq!(topic.is(&other, &plug), other == its);
+            let (longer, shorter) = (format!("{its}a"), &its[1..]);
+            prop_assert!(!topic.is(&longer, &plug) && !topic.is(shorter, &plug));
+        }
+    }
+}

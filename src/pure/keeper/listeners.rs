@@ -5,6 +5,7 @@
 
 use std::hash::{BuildHasher, RandomState};
 
+use smallvec::SmallVec;
 use smol_str::SmolStr;
 
 use super::plug::Plug;
@@ -49,12 +50,13 @@ impl Listeners {
     }
 
     /// Those who speak on a topic.
-    pub fn on(&self, topic: &str, config: &Config, plugs: &[Plug]) -> Vec<Speaker> {
+    pub fn on(&self, topic: &str, config: &Config, plugs: &[Plug]) -> SmallVec<[Speaker; 2]> {
         let hash = short(self.hasher.hash_one(topic));
         let first = self.speakers.partition_point(|(of, _)| *of < hash);
         let alike = self.speakers[first..].iter().take_while(|(of, _)| *of == hash).map(|(_, speaker)| *speaker);
         let theirs = |speaker: &Speaker| {
-            self::topic(config, &plugs[speaker.plug as usize], speaker.of).as_deref() == Some(topic)
+            let plug = &plugs[speaker.plug as usize];
+            template(config, plug, speaker.of).is_some_and(|of| of.is(topic, name(config, plug)))
         };
         alike.filter(theirs).collect()
     }
@@ -76,10 +78,17 @@ fn short(hash: u64) -> u32 {
 }
 
 fn topic(config: &Config, plug: &Plug, of: Subject) -> Option<String> {
-    let channel = &config.channels[plug.channel as usize];
-    let topic: &Topic = match of {
-        Subject::Report => &channel.kind.report.as_ref()?.topic,
-        Subject::Alive => &channel.kind.alive.as_ref()?.topic,
-    };
-    Some(topic.of(&channel.plugs[plug.nth as usize]))
+    Some(template(config, plug, of)?.of(name(config, plug)))
+}
+
+fn template<'a>(config: &'a Config, plug: &Plug, of: Subject) -> Option<&'a Topic> {
+    let kind = &config.channels[plug.channel as usize].kind;
+    match of {
+        Subject::Report => kind.report.as_ref().map(|report| &report.topic),
+        Subject::Alive => kind.alive.as_ref().map(|alive| &alive.topic),
+    }
+}
+
+fn name<'a>(config: &'a Config, plug: &Plug) -> &'a str {
+    &config.channels[plug.channel as usize].plugs[plug.nth as usize]
 }

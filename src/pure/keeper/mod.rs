@@ -59,6 +59,9 @@ const KEEP_AGAIN: Duration = Duration::from_secs(600);
 const MISSES_SHOWN: Duration = Duration::from_secs(24 * 3600);
 /// No more channels than these are prepared for: it shall not take long itself.
 const PREPARED: usize = 64;
+
+/// Room for so many outputs is kept from one step to the next: most have no more.
+const REUSED: usize = 8;
 /// The longest rest: whatever might be overlooked is looked at again.
 const LONGEST_REST: Duration = Duration::from_secs(3600);
 /// The shortest, so that no mistake of ours can keep a processor busy.
@@ -215,6 +218,14 @@ impl Keeper {
             self.send_queued();
         }
         self.finish()
+    }
+
+    /// Takes back the outputs of a step, for the room of the next.
+    pub fn reuse(&mut self, mut outputs: Vec<Output>) {
+        if self.outputs.capacity() == 0 && outputs.capacity() <= REUSED {
+            outputs.clear();
+            self.outputs = outputs;
+        }
     }
 
     /// Works out beforehand what is planned for the coming `Step::wake_at`, so that no lamp waits for that. Changes nothing
