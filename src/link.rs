@@ -6,6 +6,7 @@
 
 mod connection;
 mod filter;
+mod fold;
 mod oversize;
 mod owner;
 mod retry;

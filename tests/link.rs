@@ -4,15 +4,14 @@
 mod links;
 #[path = "common/mosquitto.rs"]
 mod mosquitto;
-
-use std::net::SocketAddr;
+#[path = "common/scripted_broker.rs"]
+mod scripted_broker;
 
 use lampward::link::{Link, LinkEvent};
 use lampward::pure::keeper::Ticket;
 use links::{message, patiently, settings, until, until_down, until_up, up};
 use mosquitto::Mosquitto;
-use tokio::io::{AsyncReadExt, AsyncWriteExt};
-use tokio::net::{TcpListener, TcpStream};
+use scripted_broker::{PUBLISH, SUBSCRIBE, ScriptedBroker};
 
 #[tokio::test]
 async fn a_publish_is_acknowledged_and_arrives() {
@@ -50,7 +49,8 @@ async fn ten_thousand_commands_at_once_all_arrive() {
 #[tokio::test]
 async fn ten_thousand_kept_reports_all_come() {
     let broker = Mosquitto::start();
-    links::ten_thousand_kept_reports_all_come(settings(broker.address(), "a"), settings(broker.address(), "b")).await;
+    let (teller, listener) = (settings(broker.address(), "a"), settings(broker.address(), "b"));
+    links::ten_thousand_kept_reports_all_come(teller, listener, |n| format!("yard{}/{n}/report", n / 200)).await;
 }
 
 #[tokio::test]
@@ -289,80 +289,4 @@ async fn tries_for_a_broker_that_hangs_up_come_ever_more_seldom() {
     assert!(begun.elapsed() >= std::time::Duration::from_millis(1_875), "{:?}", begun.elapsed());
     let because = until_down(&mut link).await;
     assert!(because.ends_with("it may refuse user or password, or want mqtts://"), "{because}");
-}
-
-const SUBSCRIBE: u8 = 8;
-const PUBLISH: u8 = 3;
-
-/// A broker that says what the test wants it to say, byte by byte (MQTT 3.1.1, chapters 2 and 3).
-struct ScriptedBroker {
-    listener: TcpListener,
-    address: SocketAddr,
-}
-
-struct Session(TcpStream);
-
-/// One packet: its kind, and what follows the fixed header.
-struct Packet {
-    kind: u8,
-    body: Vec<u8>,
-}
-
-impl ScriptedBroker {
-    async fn listen() -> ScriptedBroker {
-        let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
-        let address = listener.local_addr().unwrap();
-        ScriptedBroker { listener, address }
-    }
-
-    /// Takes the next client in.
-    async fn accept(&self) -> Session {
-        let (stream, _) = patiently("a client", self.listener.accept()).await.unwrap();
-        let mut session = Session(stream);
-        session.expect(1).await;
-        session.send(&[0x20, 2, 0, 0]).await;
-        session
-    }
-}
-
-impl Session {
-    async fn send(&mut self, bytes: &[u8]) {
-        self.0.write_all(bytes).await.unwrap();
-    }
-
-    /// The next packet of this kind; others are passed over.
-    async fn expect(&mut self, kind: u8) -> Packet {
-        patiently("a packet", async {
-            loop {
-                let packet = self.packet().await;
-                if packet.kind == kind {
-                    return packet;
-                }
-            }
-        })
-        .await
-    }
-
-    async fn packet(&mut self) -> Packet {
-        let kind = self.0.read_u8().await.unwrap() >> 4;
-        let (mut length, mut shift) = (0_usize, 0);
-        loop {
-            let byte = self.0.read_u8().await.unwrap();
-            length |= usize::from(byte & 0x7f) << shift;
-            shift += 7;
-            if byte & 0x80 == 0 {
-                break;
-            }
-        }
-        let mut body = vec![0; length];
-        self.0.read_exact(&mut body).await.unwrap();
-        Packet { kind, body }
-    }
-}
-
-impl Packet {
-    /// The packet id, which stands here in the body.
-    fn id_at(&self, at: usize) -> [u8; 2] {
-        [self.body[at], self.body[at + 1]]
-    }
 }

@@ -13,7 +13,7 @@ fn a_huge_retained_message_costs_one_topic_and_is_named_once() {
     let broker = Mosquitto::start();
     broker.publish("yard/77/report", &vec![b'x'; 5 * 1024 * 1024], true);
     let plugs = Plugs::start(broker.port(), |plug| plug != "yard/77");
-    let lamps: String = (0..250)
+    let lamps: String = (0..300)
         .map(|n| {
             format!(
                 "[channel.lamp{n}]\nlabel = \"Lamp {n}\"\nplug = \"yard/{n}\"\nlit = [{{ from = \"{}\", until = \"{}\" }}]\n",
@@ -36,7 +36,7 @@ fn a_huge_retained_message_costs_one_topic_and_is_named_once() {
         let status = daemon.status();
         let plugs = status["channels"].as_array()?.iter().map(|channel| &channel["plugs"][0]);
         let confirmed = plugs.filter(|plug| plug["delivery"] == "confirmed").count();
-        (up > 1 && confirmed == 249).then_some(())
+        (up > 1 && confirmed == 299).then_some(())
     });
     plugs.until_got("yard/77/order", "on");
     let log = daemon.log();

@@ -69,6 +69,13 @@ async fn ten_thousand_commands_at_once_all_arrive() {
 }
 
 #[tokio::test]
+async fn ten_thousand_kept_reports_all_come_by_one_subscription() {
+    let (broker, _state) = broker().await;
+    let (teller, listener) = (settings(broker.address(), "a"), settings(broker.address(), "b"));
+    links::ten_thousand_kept_reports_all_come(teller, listener, |n| format!("yard/{n}/report")).await;
+}
+
+#[tokio::test]
 async fn a_link_notices_the_broker_s_end_and_finds_the_next_one_with_all_it_had_kept() {
     let (broker, state) = broker().await;
     let address = broker.address();

@@ -43,6 +43,9 @@ const LARGEST_TAKEN_IN: usize = 4 * 1024 * 1024;
 /// How long the broker may take to answer a SUBSCRIBE.
 const ANSWER: Duration = Duration::from_secs(10);
 
+/// Where one filter hears many topics, so many messages of others are put up with before they may not be more than our own.
+const OF_OTHERS: u64 = 100;
+
 /// Messages that come before the link is up wait for it, up to so many bytes of payload and topic.
 const EARLY_BYTES: usize = 16 * 1024 * 1024;
 
@@ -84,6 +87,9 @@ struct Connection<'a> {
     /// The portions asked for last.
     asked_last: VecDeque<Vec<SmolStr>>,
     to_unsubscribe: VecDeque<SmolStr>,
+    /// So many messages came on our topics, and so many on others.
+    ours: u64,
+    of_others: u64,
     /// Came in before the link was up.
     early: Vec<LinkEvent>,
     early_bytes: usize,
@@ -111,10 +117,17 @@ pub async fn run(owner: &mut Owner) -> End {
         on_trial: None,
         asked_last: VecDeque::new(),
         to_unsubscribe: VecDeque::new(),
+        ours: 0,
+        of_others: 0,
         early: Vec::new(),
         early_bytes: 0,
     };
-    connection.pump(&mut event_loop).await
+    let end = connection.pump(&mut event_loop).await;
+    if matches!(end, End::Lost { .. }) && connection.waits_for_a_fold() {
+        // Some brokers hang up where they do not allow something.
+        connection.never_fold_again("the connection ended at a subscription with a wildcard");
+    }
+    end
 }
 
 fn options(owner: &Owner) -> MqttOptions {
@@ -184,7 +197,7 @@ impl Connection<'_> {
             Order::Publish { on, ticket, topic, payload, retain } => {
                 if on == self.owner.generation && self.owner.up {
                     let sent = ticket.map_or(Sent::Untracked, Sent::Command);
-                    self.publish(sent, &topic, payload, retain);
+                    self.publish(sent, topic, payload, retain);
                 }
             }
             Order::Listen(topics) => {
@@ -200,16 +213,16 @@ impl Connection<'_> {
     }
 
     /// Hands a publish to the client, unless it would break the connection.
-    fn publish(&mut self, sent: Sent, topic: &str, payload: impl Into<Vec<u8>>, retain: bool) {
+    fn publish(&mut self, sent: Sent, topic: String, payload: impl Into<Vec<u8>>, retain: bool) {
         let payload = payload.into();
         // Fixed header, length of the topic and packet id take less than 16 bytes.
-        if !sound(topic) || topic.len() + payload.len() + 16 > LARGEST_PACKET {
+        if !sound(&topic) || topic.len() + payload.len() + 16 > LARGEST_PACKET {
             tracing::warn!(topic, bytes = payload.len(), "not published: no broker would take it");
             return;
         }
         match self.client.try_publish(topic, QoS::AtLeastOnce, retain, payload) {
             Ok(()) => self.publishing.push_back(sent),
-            Err(error) => tracing::warn!(topic, %error, "not published"),
+            Err(error) => tracing::warn!(%error, "not published"),
         }
     }
 
@@ -217,7 +230,7 @@ impl Connection<'_> {
     fn part(&mut self) {
         self.parting = Parting::Soon;
         match self.owner.settings.alive_topic.clone() {
-            Some(topic) => self.publish(Sent::Gone, &topic, "gone", true),
+            Some(topic) => self.publish(Sent::Gone, topic, "gone", true),
             // It goes on the wire after everything handed over before it.
             None => drop(self.client.try_disconnect()),
         }
@@ -228,12 +241,13 @@ impl Connection<'_> {
         if self.taken_in.is_none() {
             return;
         }
-        let wanted = Listening::to(self.owner.topics.clone(), self.owner.filters.clone());
+        let wanted = Listening::to(self.owner.topics.clone(), self.owner.filters.clone(), self.owner.folds);
         let before = std::mem::replace(&mut self.listening, wanted.clone());
-        self.to_unsubscribe.extend(before.iter().filter(|topic| !wanted.contains(topic)).cloned());
+        self.to_unsubscribe.retain(|topic| !wanted.asks_for(topic));
+        self.to_unsubscribe.extend(before.iter().filter(|topic| !wanted.asks_for(topic)).cloned());
         let mut portion = Vec::new();
         let mut bytes = 0;
-        for topic in wanted.iter().filter(|topic| !before.contains(topic)) {
+        for topic in wanted.iter().filter(|topic| !before.asks_for(topic)) {
             match self.owner.oversize.verdict(topic, clock::since_boot()) {
                 Verdict::Sound => {}
                 Verdict::Suspect => {
@@ -259,16 +273,26 @@ impl Connection<'_> {
         !self.subscribing.is_empty() || !self.subscribed.is_empty()
     }
 
+    /// From the next time on each topic is asked for by itself.
+    fn never_fold_again(&mut self, because: &str) {
+        if self.owner.folds && self.listening.folds() {
+            tracing::info!(because, "each topic of a plug has a subscription of its own from now on");
+        }
+        self.owner.folds = false;
+    }
+
+    fn unfold(&mut self, because: &str) {
+        self.never_fold_again(because);
+        self.listen();
+    }
+
+    /// Whether one filter for many topics is asked for, and the broker has not answered.
+    fn waits_for_a_fold(&self) -> bool {
+        self.subscribing.iter().chain(self.subscribed.values()).flatten().any(|text| self.listening.is_fold(text))
+    }
+
     /// Asks the broker for the next portion once the one before is answered. True if it did.
     fn ask(&mut self) -> bool {
-        while self.room()
-            && let Some(topic) = self.to_unsubscribe.pop_front()
-        {
-            match self.client.try_unsubscribe(topic) {
-                Ok(()) => self.unsubscribing += 1,
-                Err(error) => tracing::debug!(%error, "not unsubscribed"),
-            }
-        }
         if self.unanswered() || !self.room() {
             return false;
         }
@@ -289,6 +313,16 @@ impl Connection<'_> {
             match self.client.try_subscribe_many(portion.iter().map(filter)) {
                 Ok(()) => self.subscribing.push_back(portion),
                 Err(error) => tracing::warn!(?portion, %error, "not listened to"),
+            }
+        }
+        // Last, so that nothing is unheard while other subscriptions take the place of these.
+        while self.to_subscribe.is_empty()
+            && self.room()
+            && let Some(topic) = self.to_unsubscribe.pop_front()
+        {
+            match self.client.try_unsubscribe(topic) {
+                Ok(()) => self.unsubscribing += 1,
+                Err(error) => tracing::debug!(%error, "not unsubscribed"),
             }
         }
         self.unanswered()
@@ -328,11 +362,22 @@ impl Connection<'_> {
                     self.owner.oversize.acquit(topic);
                     self.on_trial = None;
                 }
+                let mut unfold = false;
                 for (topic, code) in portion.iter().zip(answer.return_codes) {
                     if code == SubscribeReasonCode::Failure {
                         self.listening.refuse(topic.clone());
-                        tracing::warn!(topic = topic.as_str(), "the broker does not let lampward listen to this topic");
+                        if self.listening.is_fold(topic) {
+                            unfold = true;
+                        } else {
+                            tracing::warn!(
+                                topic = topic.as_str(),
+                                "the broker does not let lampward listen to this topic"
+                            );
+                        }
                     }
+                }
+                if unfold {
+                    self.unfold("the broker allows no subscription with a wildcard");
                 }
                 self.up_if_listening().await;
             }
@@ -355,7 +400,7 @@ impl Connection<'_> {
             return;
         }
         if let Some(topic) = self.owner.settings.alive_topic.clone() {
-            self.publish(Sent::Untracked, &topic, "here", true);
+            self.publish(Sent::Untracked, topic, "here", true);
         }
         self.owner.tell_up().await;
         for message in std::mem::take(&mut self.early) {
@@ -364,8 +409,13 @@ impl Connection<'_> {
     }
 
     async fn message(&mut self, message: Publish) {
-        let known = self.listening.contains(message.topic.as_str());
+        let known = self.listening.hears(message.topic.as_str());
+        self.ours += u64::from(known);
         if !known && !self.owner.filters.iter().any(|filter| matches(&message.topic, filter)) {
+            self.of_others += 1;
+            if self.listening.folds() && self.of_others > self.ours + OF_OTHERS {
+                self.unfold("more is said by others than by our plugs where one would do for all");
+            }
             return;
         }
         let Publish { topic, payload, retain: retained, .. } = message;
@@ -389,8 +439,13 @@ impl Connection<'_> {
 
     fn lost(&mut self, error: &ConnectionError) -> End {
         if let Some(bytes) = words::oversize(error) {
-            let asked = self.asked_last.iter().flatten().cloned().collect();
-            self.owner.oversize.accuse(self.on_trial.take(), asked, bytes, clock::since_boot());
+            if self.listening.folds() {
+                // It may be anyone's. If it is a plug's, it comes again.
+                self.never_fold_again("a message was too large to be taken in");
+            } else {
+                let asked = self.asked_last.iter().flatten().cloned().collect();
+                self.owner.oversize.accuse(self.on_trial.take(), asked, bytes, clock::since_boot());
+            }
         }
         let because = words::because(&self.owner.settings, error, self.taken_in.is_some());
         let life = self.taken_in.map(|since| clock::since_boot().saturating_sub(since));

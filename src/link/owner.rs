@@ -29,6 +29,8 @@ pub struct Owner {
     said: Option<String>,
     /// Messages that are too large to be taken in.
     pub oversize: Oversize,
+    /// One filter is asked for where it hears many topics. Once something has spoken against that, never again.
+    pub folds: bool,
 }
 
 /// How a connection ended.
@@ -55,6 +57,7 @@ pub async fn run(
         up: false,
         said: None,
         oversize: Oversize::default(),
+        folds: true,
     };
     let mut retry = Retry::default();
     loop {

@@ -6,36 +6,45 @@ use std::sync::Arc;
 use smol_str::SmolStr;
 
 use super::filter::{is_valid, sound};
+use super::fold::folded;
 
 /// Topics, or filters with wildcards: in order, each once, and only what a broker takes. Clones share them: a house of 10,000
 /// plugs has twice as many.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Wanted(Arc<[SmolStr]>);
+pub struct Wanted {
+    texts: Arc<[SmolStr]>,
+    /// Fewer filters that hear them too: see [`super::fold`]. The same where there are none.
+    folded: Arc<[SmolStr]>,
+}
 
 impl Wanted {
     pub fn topics(topics: Vec<SmolStr>) -> Wanted {
-        Wanted::of(topics, sound)
+        let texts = fit(topics, sound);
+        let folded = folded(&texts);
+        let folded = if folded.len() < texts.len() { folded.into() } else { Arc::clone(&texts) };
+        Wanted { texts, folded }
     }
 
     pub fn filters(filters: Vec<SmolStr>) -> Wanted {
-        Wanted::of(filters, is_valid)
-    }
-
-    fn of(texts: Vec<SmolStr>, fits: fn(&str) -> bool) -> Wanted {
-        // Most are short, and short ones take no room besides their own.
-        let mut texts: Vec<SmolStr> = texts.into_iter().filter(|text| fits(text)).collect();
-        texts.sort_unstable();
-        texts.dedup();
-        Wanted(texts.into())
+        let texts = fit(filters, is_valid);
+        Wanted { folded: Arc::clone(&texts), texts }
     }
 
     pub fn iter(&self) -> impl Iterator<Item = &SmolStr> {
-        self.0.iter()
+        self.texts.iter()
     }
+}
 
-    fn contains(&self, text: &str) -> bool {
-        self.0.binary_search_by(|known| known.as_str().cmp(text)).is_ok()
-    }
+fn fit(mut texts: Vec<SmolStr>, fits: fn(&str) -> bool) -> Arc<[SmolStr]> {
+    // Most are short, and short ones take no room besides their own.
+    texts.retain(|text| fits(text));
+    texts.sort_unstable();
+    texts.dedup();
+    texts.into()
+}
+
+fn contains(texts: &[SmolStr], text: &str) -> bool {
+    texts.binary_search_by(|known| known.as_str().cmp(text)).is_ok()
 }
 
 /// What one connection listens to.
@@ -43,30 +52,51 @@ impl Wanted {
 pub struct Listening {
     topics: Wanted,
     filters: Wanted,
+    /// One filter is asked for where it hears many topics.
+    folds: bool,
     /// What the broker does not let us have.
     refused: HashSet<SmolStr>,
 }
 
 impl Listening {
-    /// All of it has been asked for, or will be.
-    pub fn to(topics: Wanted, filters: Wanted) -> Listening {
-        Listening { topics, filters, refused: HashSet::new() }
+    /// All of it has been asked for, or will be: folded or as it is.
+    pub fn to(topics: Wanted, filters: Wanted, folds: bool) -> Listening {
+        Listening { topics, filters, folds, refused: HashSet::new() }
     }
 
-    /// Whether the broker has been asked for it, or will be, and has not refused.
-    pub fn contains(&self, topic: &str) -> bool {
-        (self.topics.contains(topic) || self.filters.contains(topic)) && !self.refused.contains(topic)
+    fn asked(&self) -> &[SmolStr] {
+        if self.folds { &self.topics.folded } else { &self.topics.texts }
+    }
+
+    /// Whether the broker has been asked for this, or will be, and has not refused.
+    pub fn asks_for(&self, text: &str) -> bool {
+        (contains(self.asked(), text) || contains(&self.filters.texts, text)) && !self.refused.contains(text)
+    }
+
+    /// Whether a message on this topic is wanted for its own sake.
+    pub fn hears(&self, topic: &str) -> bool {
+        (contains(&self.topics.texts, topic) || contains(&self.filters.texts, topic)) && !self.refused.contains(topic)
+    }
+
+    /// Whether anything is folded.
+    pub fn folds(&self) -> bool {
+        self.folds && self.topics.folded.len() < self.topics.texts.len()
+    }
+
+    /// Whether this stands for many topics.
+    pub fn is_fold(&self, text: &str) -> bool {
+        self.folds() && contains(&self.topics.folded, text) && !contains(&self.topics.texts, text)
     }
 
     /// The broker does not let us have it.
-    pub fn refuse(&mut self, topic: SmolStr) {
-        self.refused.insert(topic);
+    pub fn refuse(&mut self, text: SmolStr) {
+        self.refused.insert(text);
     }
 
-    /// Each once: topics first.
+    /// What is asked for, each once: topics first.
     pub fn iter(&self) -> impl Iterator<Item = &SmolStr> {
-        let besides = self.filters.iter().filter(|filter| !self.topics.contains(filter));
-        self.topics.iter().chain(besides).filter(|topic| !self.refused.contains(*topic))
+        let besides = self.filters.iter().filter(|filter| !contains(self.asked(), filter));
+        self.asked().iter().chain(besides).filter(|text| !self.refused.contains(*text))
     }
 }
 
@@ -76,21 +106,22 @@ mod tests {
 
     fn listening(topics: &[&str], filters: &[&str]) -> Listening {
         let texts = |texts: &[&str]| texts.iter().map(SmolStr::new).collect();
-        Listening::to(Wanted::topics(texts(topics)), Wanted::filters(texts(filters)))
+        Listening::to(Wanted::topics(texts(topics)), Wanted::filters(texts(filters)), true)
     }
 
     #[track_caller]
     fn check(listening: &Listening, expected: &[&str]) {
         let all: Vec<&str> = listening.iter().map(SmolStr::as_str).collect();
         assert_eq!(all, expected);
-        assert!(expected.iter().all(|topic| listening.contains(topic)));
+        assert!(expected.iter().all(|text| listening.asks_for(text)));
     }
 
     #[test]
     fn each_is_there_once_and_what_no_broker_takes_is_not() {
         let all = listening(&["b", "a", "b", "", "c/+", "d\0"], &["x/#", "a", "x/#", "y#"]);
         check(&all, &["a", "b", "x/#"]);
-        assert!(!all.contains("c/+") && !all.contains(""));
+        assert!(!all.asks_for("c/+") && !all.asks_for("") && !all.folds());
+        assert!(all.hears("a") && !all.hears("c"));
     }
 
     #[test]
@@ -99,6 +130,21 @@ mod tests {
         all.refuse("a".into());
         all.refuse("x/#".into());
         check(&all, &["b"]);
-        assert!(!all.contains("a") && !all.contains("x/#"));
+        assert!(!all.asks_for("a") && !all.hears("a") && !all.asks_for("x/#"));
+    }
+
+    #[test]
+    fn many_topics_are_asked_for_by_one_filter_and_heard_each() {
+        let topics: Vec<SmolStr> = (0..300).map(|n| smol_str::format_smolstr!("yard/{n:03}/report")).collect();
+        let all = |folds| Listening::to(Wanted::topics(topics.clone()), Wanted::default(), folds);
+        let (folded, each) = (all(true), all(false));
+        check(&folded, &["yard/+/report"]);
+        assert!(folded.folds() && folded.is_fold("yard/+/report") && !folded.is_fold("yard/003/report"));
+        assert!(!each.folds() && !each.is_fold("yard/+/report"));
+        check(&each, &topics.iter().map(SmolStr::as_str).collect::<Vec<_>>());
+        for listening in [folded, each] {
+            assert!(topics.iter().all(|topic| listening.hears(topic)));
+            assert!(!listening.hears("yard/300/report") && !listening.hears("yard/+/report"));
+        }
     }
 }

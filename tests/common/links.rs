@@ -172,8 +172,12 @@ pub async fn ten_thousand_commands_at_once_all_arrive(teller: LinkSettings, list
 }
 
 /// Ten thousand retained reports come after the link is up, all of them.
-pub async fn ten_thousand_kept_reports_all_come(teller: LinkSettings, listener: LinkSettings) {
-    let reports: BTreeMap<String, String> = (0..10_000).map(|n| (format!("yard/{n}/report"), n.to_string())).collect();
+pub async fn ten_thousand_kept_reports_all_come(
+    teller: LinkSettings,
+    listener: LinkSettings,
+    topic: impl Fn(usize) -> String,
+) {
+    let reports: BTreeMap<String, String> = (0..10_000).map(|n| (topic(n), n.to_string())).collect();
     let mut teller = up(teller, &[]).await;
     for (n, (topic, report)) in reports.iter().enumerate() {
         teller.publish(Some(Ticket(n as u64)), topic, report, true);
