@@ -9,6 +9,7 @@ use std::time::Duration;
 
 use chrono::{DateTime, TimeDelta, Utc};
 use serde_json::json;
+use smallvec::SmallVec;
 use tokio::sync::{mpsc, oneshot, watch};
 use tracing::{error, info, warn};
 
@@ -16,7 +17,7 @@ use crate::clock::{self, Clock, Woke};
 use crate::daybook::Daybook;
 use crate::keepsake::KeepsakeFile;
 use crate::link::{Link, LinkEvent};
-use crate::log::Flaps;
+use crate::log::Voice;
 use crate::pure::config::Config;
 use crate::pure::entry::{Entry, EntryKind};
 use crate::pure::keeper::{Answer, Input, Keeper, Miss, Now, OrderId, Output, Snapshot, Step};
@@ -124,8 +125,8 @@ struct Turn {
     facts_at: Duration,
     /// When the kernel was last asked about the clock.
     looked_at: Option<Now>,
-    /// Plugs that come and go.
-    flaps: Flaps,
+    /// To the log.
+    voice: Voice,
     /// When the stores are looked at, where that is due.
     tend_at: Option<Duration>,
     /// When they were.
@@ -173,7 +174,7 @@ impl Daemon {
             stale: true,
             facts_at: now.up,
             looked_at: None,
-            flaps: Flaps::default(),
+            voice: Voice::default(),
             tend_at: Some(now.up),
             tended_at: now.up,
             trouble: Vec::new(),
@@ -227,6 +228,7 @@ impl Daemon {
         crate::log::let_go();
         let now = self.clock.now();
         self.step(&mut turn, now, Input::Stop).await;
+        turn.voice.rest(now.up);
         info!("stopping: lamps stay as they are");
         self.supervisor.stopping();
         (self.link, self.daybook)
@@ -238,8 +240,8 @@ impl Daemon {
         let up = self.clock.now().up;
         let facts = turn.stale.then(|| turn.facts_at.saturating_sub(up));
         let tend = turn.tend_at.map(|at| at.saturating_sub(up));
-        let flaps = turn.flaps.look_at().map(|at| at.saturating_sub(up));
-        [Some(turn.rest), facts, tend, flaps, self.trust.look_again(), self.supervisor.feed_every()]
+        let lines = turn.voice.look_at().map(|at| at.saturating_sub(up));
+        [Some(turn.rest), facts, tend, lines, self.trust.look_again(), self.supervisor.feed_every()]
             .into_iter()
             .flatten()
             .min()
@@ -277,8 +279,8 @@ impl Daemon {
             }
         };
         self.step(turn, now, input).await;
-        if turn.flaps.look_at().is_some_and(|at| now.up >= at) {
-            turn.flaps.look(now.up);
+        if turn.voice.look_at().is_some_and(|at| now.up >= at) {
+            turn.voice.look(now.up);
         }
         if turn.tend_at.is_some_and(|at| now.up >= at) {
             self.tend_the_stores(turn, now);
@@ -375,7 +377,7 @@ impl Daemon {
     /// anything that takes time; then the rest in order. Answers come last, when the facts already show what they tell
     /// of.
     async fn carry_out(&mut self, turn: &mut Turn, now: Now, step: Step) {
-        let (mut records, mut answers, mut alive) = (Vec::new(), Vec::new(), false);
+        let (mut records, mut answers, mut alive) = (SmallVec::<[Entry; 1]>::new(), Vec::new(), false);
         let mut next = Some(step);
         while let Some(Step { mut outputs, rest, wake_at }) = next.take() {
             (turn.rest, turn.wake_at) = (rest, wake_at);
@@ -412,7 +414,7 @@ impl Daemon {
                 // The daybook has a thread of its own.
                 turn.tend_at = Some(now.up + TEND_EVERY);
             }
-            for output in outputs {
+            for output in outputs.drain(..) {
                 match output {
                     Output::Publish { .. } | Output::Listen => unreachable!("handed over before"),
                     Output::Keep(keepsake) => {
@@ -426,11 +428,12 @@ impl Daemon {
                     Output::Record(entry) => records.push(entry),
                     Output::Alive => alive = true,
                     Output::Answer(order, answer) => answers.push((order, answer)),
-                    Output::Say(note) => turn.flaps.note(now.up, &note),
+                    Output::Say(note) => turn.voice.note(now.up, note),
                 }
             }
+            turn.keeper.reuse(outputs);
         }
-        self.record(records);
+        self.record(turn, now, records);
         if alive {
             self.sign_of_life(now);
         }
@@ -458,16 +461,16 @@ impl Daemon {
     }
 
     /// Into log and daybook, where all of them get in or none.
-    fn record(&self, entries: Vec<Entry>) {
+    fn record(&self, turn: &mut Turn, now: Now, entries: SmallVec<[Entry; 1]>) {
         self.daybook.record(&entries, self.trust.trusted());
         for entry in entries {
-            crate::log::entry(&entry);
             if entry.kind == EntryKind::Missed {
                 self.tell_missed(&entry);
             }
             if let Some(watcher) = &self.watcher {
-                let _ = watcher.send(entry);
+                let _ = watcher.send(entry.clone());
             }
+            turn.voice.entry(now.up, entry);
         }
     }
 

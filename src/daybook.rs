@@ -29,11 +29,15 @@ const WAITING: usize = 32_768;
 /// How long until writing is tried again, where nothing new comes before that.
 const AGAIN_AFTER: Duration = Duration::from_secs(10);
 
-/// Entries seldom come alone, and each commit costs the card and the other threads: so long the first one waits for more.
+/// Entries seldom come alone, and each commit costs the card and the other threads: so long the first one waits for more, and
+/// as long again while more come …
 const GATHERS: Duration = Duration::from_millis(20);
 
-/// So many are enough for a commit.
-const CROWD: usize = 1_024;
+/// … so often at most: half a second.
+const GATHERINGS: u32 = 25;
+
+/// So many are enough for a commit: more than a house of 10,000 plugs makes at one instant, half of what may wait.
+const CROWD: usize = WAITING / 2;
 
 /// How long a stop waits for the last entries.
 const CLOSING: Duration = Duration::from_secs(1);
@@ -214,8 +218,8 @@ impl Writer {
                 jobs.recv_timeout(AGAIN_AFTER)
             };
             let over = matches!(job, Err(RecvTimeoutError::Disconnected));
-            if matches!(job, Ok(Job::Write(_))) && self.waiting.load(Ordering::Relaxed) < CROWD {
-                thread::sleep(GATHERS);
+            if matches!(job, Ok(Job::Write(_))) {
+                self.gather();
             }
             let (mut prune_at, mut acts) = (None, Vec::new());
             for job in job.into_iter().chain(jobs.try_iter()) {
@@ -237,6 +241,19 @@ impl Writer {
             if over {
                 return;
             }
+        }
+    }
+
+    /// Waits until no more come, for a while.
+    fn gather(&self) {
+        let mut before = 0;
+        for _ in 0..GATHERINGS {
+            let waiting = self.waiting.load(Ordering::Relaxed);
+            if waiting == before || waiting >= CROWD {
+                return;
+            }
+            before = waiting;
+            thread::sleep(GATHERS);
         }
     }
 

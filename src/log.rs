@@ -4,7 +4,9 @@
 
 mod flaps;
 mod held;
+mod later;
 mod spanless;
+mod voice;
 
 use std::fmt;
 use std::io::IsTerminal;
@@ -18,8 +20,8 @@ use tracing_subscriber::registry::LookupSpan;
 use tracing_subscriber::util::SubscriberInitExt;
 
 use crate::pure::entry::{Entry, EntryKind, Note};
-pub use flaps::Flaps;
 pub use held::{hold, let_go};
+pub use voice::Voice;
 
 /// Sends log lines to standard error. On a terminal with time and colour; otherwise plain, and under systemd with the
 /// journal's level in front (sd-daemon(3)). `RUST_LOG` chooses what is said (`debug`, or `info,lampward=debug`), else
@@ -75,7 +77,7 @@ pub fn usual() -> Targets {
 }
 
 /// Words an entry of the daybook. Field names are stable: programs watch for them.
-pub fn entry(entry: &Entry) {
+fn entry(entry: &Entry) {
     let channel = entry.channel.as_str();
     let plug = entry.plug.as_deref();
     let wanted = entry.wanted.map(|power| power.word());
@@ -95,8 +97,8 @@ pub fn entry(entry: &Entry) {
     }
 }
 
-/// Words what only the log says; that a plug is gone or back goes through [`Flaps`] before.
-pub fn note(note: &Note) {
+/// Words what only the log says; that a plug is gone or back goes through [`flaps`] before.
+fn note(note: &Note) {
     match note {
         Note::Told { channel, plug, wanted, because, again: 0 } => {
             info!(

@@ -1,0 +1,191 @@
+//! What is said of a burst once it is over: while a thousand lamps are being told, their lines would take the machine's time.
+
+use std::collections::VecDeque;
+use std::time::Duration;
+
+use crate::pure::entry::{Entry, EntryKind, Note};
+
+/// A burst is over when nothing was told or switched for so long.
+const QUIET: Duration = Duration::from_millis(20);
+
+/// No line waits longer than this for that.
+const LONGEST: Duration = Duration::from_millis(500);
+
+/// So many are no burst yet: nothing that a small house does waits.
+const FEW: u32 = 16;
+
+/// So many are said at once after it: whatever else comes has its turn in between.
+const PORTION: usize = 64;
+
+/// What there is to say.
+#[derive(Debug, PartialEq)]
+pub enum Line {
+    /// As the daybook has it.
+    Entry(Entry),
+    /// What it has not.
+    Note(Note),
+}
+
+/// Lines in the order in which they came.
+#[derive(Debug, Default)]
+pub struct Later {
+    waiting: VecDeque<Line>,
+    /// When the first of those came.
+    first: Duration,
+    /// When something was told or switched last.
+    last: Duration,
+    /// When it is looked whether that was the last of the burst. Not put off by each line: setting a timer costs as much as one.
+    look_at: Duration,
+    /// How much was, without a rest in between.
+    count: u32,
+}
+
+impl Later {
+    /// Takes a line in, at an instant by the clock that is never set; gives what is to be said now.
+    pub fn take_in(&mut self, up: Duration, line: Line) -> Vec<Line> {
+        let switches = match &line {
+            Line::Entry(entry) => entry.kind == EntryKind::Switched,
+            Line::Note(note) => matches!(note, Note::Told { .. }),
+        };
+        if !switches {
+            // In order.
+            return self.rest().into_iter().chain([line]).collect();
+        }
+        if up >= self.last + QUIET {
+            self.count = 0;
+        }
+        (self.last, self.count) = (up, self.count.saturating_add(1));
+        if self.waiting.is_empty() {
+            if self.count <= FEW {
+                return vec![line];
+            }
+            self.first = up;
+            self.look_at = up + QUIET;
+        }
+        self.waiting.push_back(line);
+        Vec::new()
+    }
+
+    /// When to ask for what is due.
+    pub fn look_at(&self) -> Option<Duration> {
+        (!self.waiting.is_empty()).then_some(self.look_at)
+    }
+
+    /// What is to be said by now; the rest of it may be asked for at once.
+    pub fn due(&mut self, up: Duration) -> Vec<Line> {
+        if self.look_at().is_none_or(|at| up < at) {
+            return Vec::new();
+        }
+        self.look_at = (self.last + QUIET).min(self.first + LONGEST);
+        if up < self.look_at {
+            return Vec::new();
+        }
+        if self.waiting.len() <= PORTION {
+            return self.rest();
+        }
+        self.waiting.drain(..PORTION).collect()
+    }
+
+    /// All that waits.
+    pub fn rest(&mut self) -> Vec<Line> {
+        // With the room that a burst took.
+        std::mem::take(&mut self.waiting).into()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::pure::power::Power;
+
+    fn line(n: usize, kind: EntryKind) -> Line {
+        Line::Entry(Entry {
+            at: chrono::DateTime::UNIX_EPOCH,
+            kind,
+            channel: smol_str::format_smolstr!("{n}"),
+            plug: None,
+            wanted: None,
+            because: "".into(),
+            due: None,
+            late: None,
+        })
+    }
+
+    fn switched(n: usize) -> Line {
+        line(n, EntryKind::Switched)
+    }
+
+    fn told(n: usize) -> Line {
+        let (channel, plug) = (smol_str::format_smolstr!("{n}"), "yard/3".into());
+        Line::Note(Note::Told { channel, plug, wanted: Power::On, because: "".into(), again: 0 })
+    }
+
+    fn numbers(lines: &[Line]) -> Vec<usize> {
+        let channel = |line: &Line| match line {
+            Line::Entry(Entry { channel, .. }) | Line::Note(Note::Told { channel, .. }) => channel.clone(),
+            other => panic!("{other:?}"),
+        };
+        lines.iter().map(|line| channel(line).parse().expect("a number")).collect()
+    }
+
+    fn ms(ms: u64) -> Duration {
+        Duration::from_millis(ms)
+    }
+
+    #[test]
+    fn what_a_small_house_does_is_said_at_once() {
+        let mut later = Later::default();
+        for burst in 0..3 {
+            for n in 0..8 {
+                let at = ms(100 * burst);
+                assert_eq!(numbers(&later.take_in(at, told(n))), [n]);
+                assert_eq!(numbers(&later.take_in(at, switched(n))), [n]);
+                assert_eq!(later.look_at(), None);
+            }
+        }
+    }
+
+    #[test]
+    fn a_burst_is_told_of_in_order_and_in_portions_when_it_is_over() {
+        let mut later = Later::default();
+        let mut said = Vec::new();
+        for n in 0..200 {
+            let line = if n < 100 { told(n) } else { switched(n) };
+            said.extend(later.take_in(ms(n as u64), line));
+        }
+        assert_eq!(numbers(&said), (0..FEW as usize).collect::<Vec<_>>());
+        assert_eq!(later.look_at(), Some(ms(36)), "20 ms after the first that waits");
+        assert_eq!(later.due(ms(218)), []);
+        assert_eq!(later.look_at(), Some(ms(219)), "20 ms after the last");
+        while later.look_at().is_some() {
+            let portion = later.due(ms(219));
+            assert!((1..=PORTION).contains(&portion.len()));
+            said.extend(portion);
+        }
+        assert_eq!(numbers(&said), (0..200).collect::<Vec<_>>());
+    }
+
+    #[test]
+    fn nothing_waits_for_the_end_of_a_burst_without_end() {
+        let mut later = Later::default();
+        let (mut said, mut longest) = (Vec::new(), 0);
+        for n in 0..10_000 {
+            said.extend(later.take_in(ms(n as u64), switched(n)));
+            said.extend(later.due(ms(n as u64)));
+            longest = longest.max(n + 1 - said.len());
+        }
+        assert!((500..=500 + PORTION).contains(&longest), "{longest} lines, one a millisecond");
+        said.extend(later.rest());
+        assert_eq!(numbers(&said), (0..10_000).collect::<Vec<_>>());
+    }
+
+    #[test]
+    fn what_is_no_switching_is_said_at_once_and_after_what_came_before() {
+        let mut later = Later::default();
+        let mut said: Vec<Line> = (0..30).flat_map(|n| later.take_in(ms(1), switched(n))).collect();
+        assert!(later.look_at().is_some());
+        said.extend(later.take_in(ms(2), line(30, EntryKind::Missed)));
+        assert_eq!(numbers(&said), (0..=30).collect::<Vec<_>>());
+        assert_eq!(later.look_at(), None);
+    }
+}
