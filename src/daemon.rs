@@ -299,6 +299,9 @@ impl Daemon {
         if self.trust.latched() != was.1 {
             self.keep_trust();
         }
+        if trusted != was.0 || stepped {
+            turn.voice.rest(now.up);
+        }
         if trusted != was.0 {
             let because = self.trust.because().to_string();
             if trusted {
@@ -320,12 +323,14 @@ impl Daemon {
     fn input_of(&mut self, turn: &mut Turn, now: Now, event: LinkEvent) -> Input {
         match event {
             LinkEvent::Up => {
+                turn.voice.rest(now.up);
                 info!("the broker is there");
                 turn.link_since = now.wall;
                 turn.link_because = None;
                 Input::LinkUp
             }
             LinkEvent::Down { because } => {
+                turn.voice.rest(now.up);
                 warn!(because, "the broker is not there; it is tried again");
                 if turn.link_because.is_none() {
                     turn.link_since = now.wall;

@@ -188,6 +188,7 @@ async fn link_of(
         password: None,
         client_id,
         alive_topic: Some(file.alive_topic()),
+        folds: true,
     };
     match &config.broker.at {
         BrokerAt::Address { host, port, encryption } => {
@@ -201,8 +202,8 @@ async fn link_of(
             info!(address = %broker.address(), "serving a broker of our own");
             let (user, password) = broker.own_account().unzip();
             let address = broker.own_address();
-            let settings =
-                LinkSettings { host: address.ip().to_string(), port: address.port(), user, password, ..settings };
+            let (host, port) = (address.ip().to_string(), address.port());
+            let settings = LinkSettings { host, port, user, password, folds: false, ..settings };
             Ok((settings, Some(broker)))
         }
     }

@@ -57,11 +57,14 @@ pub struct LinkSettings {
     pub client_id: String,
     /// Says `here` while we are there, retained, and `gone` after that; `None`: we come and go unsaid.
     pub alive_topic: Option<String>,
+    /// One subscription with a wildcard may take the place of many: not on our own broker, which answers nothing for
+    /// more than ten seconds while it gives up ten thousand.
+    pub folds: bool,
 }
 
 impl fmt::Debug for LinkSettings {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let LinkSettings { host, port, tls, user, password: _, client_id, alive_topic } = self;
+        let LinkSettings { host, port, tls, user, password: _, client_id, alive_topic, folds: _ } = self;
         let how = if tls.is_some() { "by TLS " } else { "" };
         write!(f, "{host}:{port} {how}as {client_id} user {user:?} on {alive_topic:?}")
     }

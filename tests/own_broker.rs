@@ -11,7 +11,7 @@ use std::process::{Command, Stdio};
 use lampward::broker::{OwnBroker, account_line};
 use lampward::link::{Link, LinkEvent, LinkSettings};
 use lampward::pure::keeper::Ticket;
-use links::{message, patiently, settings, until, until_down, until_up, up};
+use links::{message, patiently, until, until_down, until_up, up};
 use tempfile::TempDir;
 
 /// On a free port of 127.0.0.1, with a state directory of its own.
@@ -28,6 +28,11 @@ const CHEAP: &str =
 
 fn any_port() -> SocketAddr {
     "127.0.0.1:0".parse().unwrap()
+}
+
+/// As the daemon has it for this broker.
+fn settings(broker: SocketAddr, id: &str) -> LinkSettings {
+    LinkSettings { folds: false, ..links::settings(broker, id) }
 }
 
 fn as_user(mut settings: LinkSettings, user: &str, password: &str) -> LinkSettings {
@@ -69,7 +74,7 @@ async fn ten_thousand_commands_at_once_all_arrive() {
 }
 
 #[tokio::test]
-async fn ten_thousand_kept_reports_all_come_by_one_subscription() {
+async fn ten_thousand_kept_reports_all_come() {
     let (broker, _state) = broker().await;
     let (teller, listener) = (settings(broker.address(), "a"), settings(broker.address(), "b"));
     links::ten_thousand_kept_reports_all_come(teller, listener, |n| format!("yard/{n}/report")).await;

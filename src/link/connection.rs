@@ -40,6 +40,9 @@ const PORTION_BYTES: usize = 64 * 1024;
 /// size under one of our topics would otherwise end each new connection as well.
 const LARGEST_TAKEN_IN: usize = 4 * 1024 * 1024;
 
+/// So many topics are given up at once; more when the broker has answered, which has pings and commands to answer as well.
+const UNSUBSCRIBING: usize = 16;
+
 /// How long the broker may take to answer a SUBSCRIBE.
 const ANSWER: Duration = Duration::from_secs(10);
 
@@ -87,6 +90,10 @@ struct Connection<'a> {
     /// The portions asked for last.
     asked_last: VecDeque<Vec<SmolStr>>,
     to_unsubscribe: VecDeque<SmolStr>,
+    /// One filter is asked for where it hears many topics. Not before each has been asked for by itself: what is kept under
+    /// thousands of topics comes in portions then, and a broker or a slow network that can't keep up with all of it at once
+    /// throws away what we have.
+    folds: bool,
     /// So many messages came on our topics, and so many on others.
     ours: u64,
     of_others: u64,
@@ -117,6 +124,7 @@ pub async fn run(owner: &mut Owner) -> End {
         on_trial: None,
         asked_last: VecDeque::new(),
         to_unsubscribe: VecDeque::new(),
+        folds: false,
         ours: 0,
         of_others: 0,
         early: Vec::new(),
@@ -125,7 +133,7 @@ pub async fn run(owner: &mut Owner) -> End {
     let end = connection.pump(&mut event_loop).await;
     if matches!(end, End::Lost { .. }) && connection.waits_for_a_fold() {
         // Some brokers hang up where they do not allow something.
-        connection.never_fold_again("the connection ended at a subscription with a wildcard");
+        connection.unfold("the connection ended at a subscription with a wildcard");
     }
     end
 }
@@ -201,6 +209,8 @@ impl Connection<'_> {
                 }
             }
             Order::Listen(topics) => {
+                // What is kept under a new topic does not come by a filter that is there already.
+                self.folds &= topics == self.owner.topics;
                 self.owner.topics = topics;
                 self.listen();
             }
@@ -222,7 +232,7 @@ impl Connection<'_> {
         }
         match self.client.try_publish(topic, QoS::AtLeastOnce, retain, payload) {
             Ok(()) => self.publishing.push_back(sent),
-            Err(error) => tracing::warn!(%error, "not published"),
+            Err(error) => tracing::warn!(%error, "a message was not published"),
         }
     }
 
@@ -241,7 +251,7 @@ impl Connection<'_> {
         if self.taken_in.is_none() {
             return;
         }
-        let wanted = Listening::to(self.owner.topics.clone(), self.owner.filters.clone(), self.owner.folds);
+        let wanted = Listening::to(self.owner.topics.clone(), self.owner.filters.clone(), self.folds);
         let before = std::mem::replace(&mut self.listening, wanted.clone());
         self.to_unsubscribe.retain(|topic| !wanted.asks_for(topic));
         self.to_unsubscribe.extend(before.iter().filter(|topic| !wanted.asks_for(topic)).cloned());
@@ -273,22 +283,31 @@ impl Connection<'_> {
         !self.subscribing.is_empty() || !self.subscribed.is_empty()
     }
 
-    /// From the next time on each topic is asked for by itself.
-    fn never_fold_again(&mut self, because: &str) {
-        if self.owner.folds && self.listening.folds() {
-            tracing::info!(because, "each topic of a plug has a subscription of its own from now on");
+    /// One filter takes the place of many topics, once all there is to ask for has been answered.
+    fn fold(&mut self) {
+        let calm = self.owner.up && self.to_subscribe.is_empty() && self.nothing_else_waits();
+        if calm && !self.folds && self.owner.folds && self.owner.topics.folds() && self.owner.oversize.is_clear() {
+            self.folds = true;
+            self.listen();
         }
-        self.owner.folds = false;
     }
 
+    fn nothing_else_waits(&self) -> bool {
+        self.to_unsubscribe.is_empty() && self.to_try.is_empty() && self.on_trial.is_none()
+    }
+
+    /// Each topic is asked for by itself from now on, whatever connection.
     fn unfold(&mut self, because: &str) {
-        self.never_fold_again(because);
+        if self.owner.folds {
+            tracing::info!(because, "each topic of a plug has a subscription of its own from now on");
+        }
+        (self.owner.folds, self.folds) = (false, false);
         self.listen();
     }
 
     /// Whether one filter for many topics is asked for, and the broker has not answered.
     fn waits_for_a_fold(&self) -> bool {
-        self.subscribing.iter().chain(self.subscribed.values()).flatten().any(|text| self.listening.is_fold(text))
+        self.subscribing.iter().chain(self.subscribed.values()).flatten().any(|text| self.owner.topics.is_fold(text))
     }
 
     /// Asks the broker for the next portion once the one before is answered. True if it did.
@@ -296,6 +315,7 @@ impl Connection<'_> {
         if self.unanswered() || !self.room() {
             return false;
         }
+        self.fold();
         let mut tried = || if self.owner.up { self.to_try.pop_front() } else { None };
         let portion = match self.to_subscribe.pop_front() {
             Some(portion) => Some(portion),
@@ -315,8 +335,10 @@ impl Connection<'_> {
                 Err(error) => tracing::warn!(?portion, %error, "not listened to"),
             }
         }
-        // Last, so that nothing is unheard while other subscriptions take the place of these.
-        while self.to_subscribe.is_empty()
+        // Last, so that nothing is unheard while other subscriptions take the place of these; and with room for commands.
+        while !self.unanswered()
+            && self.to_try.is_empty()
+            && self.unsubscribing < UNSUBSCRIBING
             && self.room()
             && let Some(topic) = self.to_unsubscribe.pop_front()
         {
@@ -341,7 +363,6 @@ impl Connection<'_> {
                     self.subscribed.insert(id, portion);
                 }
             }
-            Outgoing::Unsubscribe(_) => self.unsubscribing = self.unsubscribing.saturating_sub(1),
             _ => {}
         }
     }
@@ -366,7 +387,7 @@ impl Connection<'_> {
                 for (topic, code) in portion.iter().zip(answer.return_codes) {
                     if code == SubscribeReasonCode::Failure {
                         self.listening.refuse(topic.clone());
-                        if self.listening.is_fold(topic) {
+                        if self.owner.topics.is_fold(topic) {
                             unfold = true;
                         } else {
                             tracing::warn!(
@@ -389,6 +410,7 @@ impl Connection<'_> {
                 }
                 Some(Sent::Untracked) | None => {}
             },
+            Packet::UnsubAck(_) => self.unsubscribing = self.unsubscribing.saturating_sub(1),
             Packet::Publish(message) => self.message(message).await,
             _ => {}
         }
@@ -441,9 +463,10 @@ impl Connection<'_> {
         if let Some(bytes) = words::oversize(error) {
             if self.listening.folds() {
                 // It may be anyone's. If it is a plug's, it comes again.
-                self.never_fold_again("a message was too large to be taken in");
+                self.unfold("a message was too large to be taken in");
             } else {
-                let asked = self.asked_last.iter().flatten().cloned().collect();
+                let asked = self.asked_last.iter().flatten().filter(|text| !self.owner.topics.is_fold(text));
+                let asked = asked.cloned().collect();
                 self.owner.oversize.accuse(self.on_trial.take(), asked, bytes, clock::since_boot());
             }
         }

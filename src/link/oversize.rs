@@ -51,6 +51,11 @@ impl Oversize {
         if self.everything || self.suspects.contains(topic) { Verdict::Suspect } else { Verdict::Sound }
     }
 
+    /// Whether nothing is suspected or left alone.
+    pub fn is_clear(&self) -> bool {
+        self.suspects.is_empty() && self.shunned.is_empty() && !self.everything
+    }
+
     /// A connection has ended at a message of so many bytes: while this topic was asked for by itself, or after these
     /// were asked for together.
     pub fn accuse(&mut self, on_trial: Option<SmolStr>, asked_last: Vec<SmolStr>, bytes: usize, up: Duration) {
@@ -94,7 +99,9 @@ mod tests {
     fn the_topic_at_which_a_connection_ends_is_found_and_left_alone_for_an_hour() {
         let mut oversize = Oversize::default();
         assert_eq!(oversize.verdict("a", UP), Verdict::Sound);
+        assert!(oversize.is_clear());
         oversize.accuse(None, topics(&["a", "b"]), 5_000_000, UP);
+        assert!(!oversize.is_clear());
         assert_eq!(["a", "b", "c"].map(|topic| oversize.verdict(topic, UP)), {
             use Verdict::{Sound, Suspect};
             [Suspect, Suspect, Sound]
@@ -102,6 +109,7 @@ mod tests {
         oversize.acquit("a");
         oversize.accuse(Some("b".into()), topics(&["a", "b"]), 5_000_000, UP);
         assert_eq!(oversize.verdict("a", UP), Verdict::Sound);
+        assert!(!oversize.is_clear());
         assert_eq!(oversize.verdict("b", UP + Duration::from_secs(3599)), Verdict::Shunned);
         assert_eq!(oversize.verdict("b", UP + Duration::from_secs(3600)), Verdict::Suspect);
     }

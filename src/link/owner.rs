@@ -47,6 +47,7 @@ pub async fn run(
     orders: mpsc::Receiver<Order>,
     events: mpsc::Sender<(Generation, LinkEvent)>,
 ) {
+    let folds = settings.folds;
     let mut owner = Owner {
         settings,
         topics,
@@ -57,7 +58,7 @@ pub async fn run(
         up: false,
         said: None,
         oversize: Oversize::default(),
-        folds: true,
+        folds,
     };
     let mut retry = Retry::default();
     loop {

@@ -122,6 +122,7 @@ mod tests {
             password: None,
             client_id: "lampward-skarvholmen-1".into(),
             alive_topic: None,
+            folds: true,
         };
         assert_eq!(because(&settings, &error, was_connected), expected);
     }

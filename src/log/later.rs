@@ -8,7 +8,7 @@ use crate::pure::entry::{Entry, EntryKind, Note};
 /// A burst is over when nothing was told or switched for so long.
 const QUIET: Duration = Duration::from_millis(20);
 
-/// No line waits longer than this for that.
+/// After so long lines are said though it goes on.
 const LONGEST: Duration = Duration::from_millis(500);
 
 /// So many are no burst yet: nothing that a small house does waits.
@@ -45,8 +45,13 @@ impl Later {
     pub fn take_in(&mut self, up: Duration, line: Line) -> Vec<Line> {
         let switches = match &line {
             Line::Entry(entry) => entry.kind == EntryKind::Switched,
-            Line::Note(note) => matches!(note, Note::Told { .. }),
+            Line::Note(note) => matches!(note, Note::Told { again: 0, .. }),
         };
+        if !switches && matches!(line, Line::Note(Note::Told { .. })) && !self.waiting.is_empty() {
+            // Told again, which few want to read.
+            self.waiting.push_back(line);
+            return Vec::new();
+        }
         if !switches {
             // In order.
             return self.rest().into_iter().chain([line]).collect();

@@ -23,6 +23,7 @@ pub fn settings(broker: SocketAddr, id: &str) -> LinkSettings {
         password: None,
         client_id: id.to_owned(),
         alive_topic: Some(format!("{id}/alive")),
+        folds: true,
     }
 }
 
@@ -171,12 +172,12 @@ pub async fn ten_thousand_commands_at_once_all_arrive(teller: LinkSettings, list
     assert_eq!(arrived, topics.into_iter().collect());
 }
 
-/// Ten thousand retained reports come after the link is up, all of them.
+/// Ten thousand retained reports come after the link is up, all of them. Gives both links.
 pub async fn ten_thousand_kept_reports_all_come(
     teller: LinkSettings,
     listener: LinkSettings,
     topic: impl Fn(usize) -> String,
-) {
+) -> (Link, Link) {
     let reports: BTreeMap<String, String> = (0..10_000).map(|n| (topic(n), n.to_string())).collect();
     let mut teller = up(teller, &[]).await;
     for (n, (topic, report)) in reports.iter().enumerate() {
@@ -190,7 +191,9 @@ pub async fn ten_thousand_kept_reports_all_come(
     let mut seen = BTreeMap::new();
     while seen.len() < reports.len() {
         let (topic, payload, retained) = message(&mut listener).await;
-        assert!(retained && seen.insert(topic, payload).is_none());
+        // Some may come once more, by a filter that takes the place of their topics.
+        assert!(retained && seen.insert(topic, payload.clone()).is_none_or(|before| before == payload));
     }
     assert_eq!(seen, reports);
+    (teller, listener)
 }

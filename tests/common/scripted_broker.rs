@@ -10,6 +10,7 @@ use tokio::net::{TcpListener, TcpStream};
 use super::links::patiently;
 
 pub const SUBSCRIBE: u8 = 8;
+pub const UNSUBSCRIBE: u8 = 10;
 pub const PUBLISH: u8 = 3;
 
 /// A broker that says what the test wants it to say, byte by byte (MQTT 3.1.1, chapters 2 and 3).
@@ -61,7 +62,7 @@ impl Session {
         .await
     }
 
-    async fn packet(&mut self) -> Packet {
+    pub async fn packet(&mut self) -> Packet {
         let kind = self.0.read_u8().await.unwrap() >> 4;
         let (mut length, mut shift) = (0_usize, 0);
         loop {
