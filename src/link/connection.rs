@@ -346,6 +346,10 @@ impl Connection<'_> {
                 Ok(()) => self.unsubscribing += 1,
                 Err(error) => tracing::debug!(%error, "not unsubscribed"),
             }
+            if self.to_unsubscribe.is_empty() {
+                // With the room that thousands took.
+                self.to_unsubscribe = VecDeque::new();
+            }
         }
         self.unanswered()
     }

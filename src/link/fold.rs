@@ -55,6 +55,7 @@ fn alike(topics: &[SmolStr]) -> Vec<Place> {
     if topics.len() < FROM {
         return Vec::new();
     }
+    let mut all = Vec::with_capacity(2 * topics.len());
     let places = topics.iter().zip(0..).flat_map(|(text, topic)| {
         let levels = text.split('/').count().min(LEVELS) as u32;
         (1..levels).map(move |level| {
@@ -64,7 +65,8 @@ fn alike(topics: &[SmolStr]) -> Vec<Place> {
             Place { hash: hasher.finish(), topic, level }
         })
     });
-    places.collect()
+    all.extend(places);
+    all
 }
 
 /// What stands before and after a level that is not the first, without the slashes next to it.
