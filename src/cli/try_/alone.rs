@@ -61,7 +61,8 @@ pub fn run(file: &FileOption, channel: &str, nobody_at: &str) -> Result<tried::T
         password: password(&config, credentials_folder().as_deref())?,
         client_id: format!("lampwardtry{}", (0..12).map(|_| fastrand::alphanumeric()).collect::<String>()),
         alive_topic: None,
-        folds: true,
+        // It is gone again in a moment.
+        folds: false,
     };
     eprintln!("{nobody}: speaking to the broker at {}:{port} without one", settings.host);
     let tried = in_runtime(async { Alone::new(config, settings, channel)?.live().await })?;
