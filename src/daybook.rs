@@ -116,7 +116,7 @@ impl Daybook {
             return health.lose(count as u64, "the card takes entries too slowly");
         }
         drop(health);
-        let page = Page { entries: entries.to_vec(), trusted };
+        let page = Page { entries: entries.into(), trusted };
         if self.queue.send(Job::Write(page)).is_err() {
             lock(&self.health).lose(count as u64, "there is no thread to write them");
         }

@@ -7,6 +7,7 @@
 mod connection;
 mod filter;
 mod fold;
+mod outbox;
 mod oversize;
 mod owner;
 mod retry;
@@ -104,7 +105,7 @@ type Generation = u64;
 
 /// What the handle tells the owner.
 enum Order {
-    Publish { on: Generation, ticket: Option<Ticket>, topic: String, payload: String, retain: bool },
+    Publish { on: Generation, ticket: Option<Ticket>, topic: String, payload: SmolStr, retain: bool },
     Listen(Wanted),
     Watch(Wanted),
     Goodbye,
@@ -153,7 +154,7 @@ impl Link {
 
     /// Hands over a publish, QoS 1, and returns at once. Meant for the connection whose [`LinkEvent::Up`] was the last
     /// to come out of [`Link::next`]: without one, or when that connection has ended meanwhile, it is dropped.
-    pub fn publish(&self, ticket: Option<Ticket>, topic: impl Into<String>, payload: impl Into<String>, retain: bool) {
+    pub fn publish(&self, ticket: Option<Ticket>, topic: impl Into<String>, payload: impl Into<SmolStr>, retain: bool) {
         let (Some(on), topic) = (self.up, topic.into()) else { return };
         if let Err(mpsc::error::TrySendError::Full(_)) =
             self.orders.try_send(Order::Publish { on, ticket, topic, payload: payload.into(), retain })

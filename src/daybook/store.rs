@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use chrono::{DateTime, TimeDelta, Utc};
 use rusqlite::{Connection, ErrorCode, OpenFlags, Row, params, params_from_iter};
+use smallvec::SmallVec;
 use smol_str::SmolStr;
 
 use super::Filter;
@@ -50,7 +51,7 @@ const SELECT_SINCE: &str = "SELECT at_ms, kind, channel, plug, wanted, because, 
 #[derive(Clone, Debug, PartialEq)]
 pub struct Page {
     /// What happened.
-    pub entries: Vec<Entry>,
+    pub entries: SmallVec<[Entry; 1]>,
     /// Whether they are signs of life.
     pub trusted: bool,
 }

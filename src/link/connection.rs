@@ -4,14 +4,16 @@ use std::collections::{HashMap, VecDeque};
 use std::pin::pin;
 use std::time::Duration;
 
+use bytes::Bytes;
 use rumqttc::{
-    AsyncClient, ConnectionError, Event, EventLoop, LastWill, MqttOptions, NetworkOptions, Outgoing, Packet, Publish,
-    QoS, SubscribeFilter, SubscribeReasonCode,
+    ConnectionError, Disconnect, Event, EventLoop, LastWill, MqttOptions, NetworkOptions, Outgoing, Packet, Publish,
+    QoS, Request, Subscribe, SubscribeFilter, SubscribeReasonCode, Unsubscribe,
 };
 use smol_str::SmolStr;
 use tokio::time::sleep;
 
 use super::filter::{matches, sound};
+use super::outbox::{self, Outbox};
 use super::oversize::Verdict;
 use super::owner::{End, Owner};
 use super::retry::{Ended, GOOD_AFTER};
@@ -19,12 +21,6 @@ use super::wanted::Listening;
 use super::{KEEP_ALIVE, LARGEST_PACKET, LinkEvent, Order, words};
 use crate::clock;
 use crate::pure::keeper::Ticket;
-
-/// So many publishes may be on their way at once.
-const IN_FLIGHT: u16 = 100;
-
-/// So many requests may lie in the client's own queue.
-const HANDED: usize = 64;
 
 /// We listen with QoS 0. A report is lost only with the connection, after which every plug is asked anew in any case;
 /// with QoS 1 a broker keeps what we have not acknowledged in a queue, and throws away what does not fit: mosquitto 2.0
@@ -40,7 +36,8 @@ const PORTION_BYTES: usize = 64 * 1024;
 /// size under one of our topics would otherwise end each new connection as well.
 const LARGEST_TAKEN_IN: usize = 4 * 1024 * 1024;
 
-/// So many topics are given up at once; more when the broker has answered, which has pings and commands to answer as well.
+/// An UNSUBSCRIBE names no more topics than this, nor much more than the bytes above, and the next one waits for the answer: the
+/// broker has pings and commands to answer as well.
 const UNSUBSCRIBING: usize = 16;
 
 /// How long the broker may take to answer a SUBSCRIBE.
@@ -70,15 +67,17 @@ enum Parting {
 
 struct Connection<'a> {
     owner: &'a mut Owner,
-    client: AsyncClient,
+    outbox: Outbox,
+    /// The payload published last: a burst has thousands of the same.
+    said: Bytes,
     /// When the broker took us in, by [`clock::since_boot`].
     taken_in: Option<Duration>,
     parting: Parting,
-    /// Handed to the client and not yet on the wire, oldest first. The client goes through them in this order and says
-    /// which packet id each got.
+    /// In the outbox, or just written, oldest first. The client says in this order which packet id each got.
     publishing: VecDeque<Sent>,
     subscribing: VecDeque<Vec<SmolStr>>,
-    unsubscribing: usize,
+    /// An UNSUBSCRIBE waits for its answer.
+    unsubscribing: bool,
     /// On the wire and not yet acknowledged, by packet id.
     published: HashMap<u16, Sent>,
     subscribed: HashMap<u16, Vec<SmolStr>>,
@@ -104,18 +103,19 @@ struct Connection<'a> {
 
 /// Connects and stays until the connection breaks, or we are to go.
 pub async fn run(owner: &mut Owner) -> End {
-    let (client, mut event_loop) = AsyncClient::new(options(owner), HANDED);
+    let mut event_loop = outbox::event_loop(options(owner));
     let mut network = NetworkOptions::new();
     network.set_tcp_nodelay(true);
     event_loop.set_network_options(network);
     let mut connection = Connection {
         owner,
-        client,
+        outbox: Outbox::default(),
+        said: Bytes::new(),
         taken_in: None,
         parting: Parting::No,
         publishing: VecDeque::new(),
         subscribing: VecDeque::new(),
-        unsubscribing: 0,
+        unsubscribing: false,
         published: HashMap::new(),
         subscribed: HashMap::new(),
         listening: Listening::default(),
@@ -147,11 +147,7 @@ fn options(owner: &Owner) -> MqttOptions {
     if let Some(tls) = &settings.tls {
         options.set_transport(tls.transport());
     }
-    options
-        .set_keep_alive(KEEP_ALIVE)
-        .set_clean_session(true)
-        .set_max_packet_size(LARGEST_TAKEN_IN, LARGEST_PACKET)
-        .set_inflight(IN_FLIGHT);
+    options.set_keep_alive(KEEP_ALIVE).set_clean_session(true).set_max_packet_size(LARGEST_TAKEN_IN, LARGEST_PACKET);
     if let Some(topic) = &settings.alive_topic {
         options.set_last_will(LastWill::new(topic, "gone", QoS::AtLeastOnce, true));
     }
@@ -163,27 +159,35 @@ fn options(owner: &Owner) -> MqttOptions {
 
 impl Connection<'_> {
     async fn pump(&mut self, event_loop: &mut EventLoop) -> End {
+        match self.connect(event_loop).await {
+            Ok(packet) => self.arrived(packet).await,
+            Err(end) => return end,
+        }
         let mut patience = pin!(sleep(ANSWER));
         loop {
-            // One poll at a time, never given up halfway: a poll that is dropped gives up a connection being made.
-            let mut poll = pin!(event_loop.poll());
-            let event = loop {
-                if self.ask() {
-                    patience.set(sleep(ANSWER));
-                }
-                let room = self.room() && self.parting == Parting::No;
-                tokio::select! {
-                    event = &mut poll => break event,
-                    order = self.owner.orders.recv(), if room => match order {
-                        Some(Order::Goodbye) if self.taken_in.is_some() => self.part(),
-                        Some(Order::Goodbye) | None => return End::Goodbye,
-                        Some(order) => self.take(order),
-                    },
-                    () = &mut patience, if self.unanswered() => {
-                        let at = words::broker(&self.owner.settings);
-                        let because = format!("the broker at {at} does not answer a subscription");
-                        return End::Lost { because, ended: Ended::Never };
+            if self.ask() {
+                patience.set(sleep(ANSWER));
+            }
+            if let Err(error) = self.outbox.write(event_loop).await {
+                return self.lost(&error);
+            }
+            let room = self.outbox.has_room(event_loop) && self.parting == Parting::No;
+            let event = tokio::select! {
+                // A poll that is given up loses nothing, once the connection is made: the client's queue stays empty, and all that was
+                // to be written has been.
+                event = event_loop.poll() => event,
+                order = self.owner.orders.recv(), if room => {
+                    let Some(order) = order else { return End::Goodbye };
+                    self.take(order);
+                    while self.outbox.has_room(event_loop) && self.parting == Parting::No && let Ok(order) = self.owner.orders.try_recv() {
+                        self.take(order);
                     }
+                    continue;
+                }
+                () = &mut patience, if self.unanswered() => {
+                    let at = words::broker(&self.owner.settings);
+                    let because = format!("the broker at {at} does not answer a subscription");
+                    return End::Lost { because, ended: Ended::Never };
                 }
             };
             match event {
@@ -195,9 +199,23 @@ impl Connection<'_> {
         }
     }
 
-    /// Whether the client takes another request at once.
-    fn room(&self) -> bool {
-        self.publishing.len() + self.subscribing.len() + self.unsubscribing < HANDED
+    /// Until the broker has taken us in.
+    async fn connect(&mut self, event_loop: &mut EventLoop) -> Result<Packet, End> {
+        // Never given up halfway: a poll that is dropped gives up a connection being made.
+        let mut poll = pin!(event_loop.poll());
+        loop {
+            tokio::select! {
+                event = &mut poll => match event {
+                    Ok(Event::Incoming(packet)) => return Ok(packet),
+                    Ok(Event::Outgoing(_)) => unreachable!("nothing is written before that"),
+                    Err(error) => return Err(self.lost(&error)),
+                },
+                order = self.owner.orders.recv() => match order {
+                    Some(Order::Goodbye) | None => return Err(End::Goodbye),
+                    Some(order) => self.take(order),
+                },
+            }
+        }
     }
 
     fn take(&mut self, order: Order) {
@@ -205,7 +223,7 @@ impl Connection<'_> {
             Order::Publish { on, ticket, topic, payload, retain } => {
                 if on == self.owner.generation && self.owner.up {
                     let sent = ticket.map_or(Sent::Untracked, Sent::Command);
-                    self.publish(sent, topic, payload, retain);
+                    self.publish(sent, topic, &payload, retain);
                 }
             }
             Order::Listen(topics) => {
@@ -223,17 +241,19 @@ impl Connection<'_> {
     }
 
     /// Hands a publish to the client, unless it would break the connection.
-    fn publish(&mut self, sent: Sent, topic: String, payload: impl Into<Vec<u8>>, retain: bool) {
-        let payload = payload.into();
+    fn publish(&mut self, sent: Sent, topic: String, payload: &str, retain: bool) {
         // Fixed header, length of the topic and packet id take less than 16 bytes.
         if !sound(&topic) || topic.len() + payload.len() + 16 > LARGEST_PACKET {
             tracing::warn!(topic, bytes = payload.len(), "not published: no broker would take it");
             return;
         }
-        match self.client.try_publish(topic, QoS::AtLeastOnce, retain, payload) {
-            Ok(()) => self.publishing.push_back(sent),
-            Err(error) => tracing::warn!(%error, "a message was not published"),
+        if self.said != payload.as_bytes() {
+            self.said = Bytes::copy_from_slice(payload.as_bytes());
         }
+        let mut publish = Publish::from_bytes(topic, QoS::AtLeastOnce, self.said.clone());
+        publish.retain = retain;
+        self.outbox.push(Request::Publish(publish));
+        self.publishing.push_back(sent);
     }
 
     /// Says `gone` after everything handed over so far; the rest follows when it is acknowledged.
@@ -242,8 +262,12 @@ impl Connection<'_> {
         match self.owner.settings.alive_topic.clone() {
             Some(topic) => self.publish(Sent::Gone, topic, "gone", true),
             // It goes on the wire after everything handed over before it.
-            None => drop(self.client.try_disconnect()),
+            None => self.disconnect(),
         }
+    }
+
+    fn disconnect(&mut self) {
+        self.outbox.push(Request::Disconnect(Disconnect));
     }
 
     /// Works out which subscriptions are missing and which are too many.
@@ -312,7 +336,7 @@ impl Connection<'_> {
 
     /// Asks the broker for the next portion once the one before is answered. True if it did.
     fn ask(&mut self) -> bool {
-        if self.unanswered() || !self.room() {
+        if self.unanswered() {
             return false;
         }
         self.fold();
@@ -330,22 +354,21 @@ impl Connection<'_> {
                 self.asked_last.pop_front();
             }
             let filter = |topic: &SmolStr| SubscribeFilter::new(topic.to_string(), LISTEN);
-            match self.client.try_subscribe_many(portion.iter().map(filter)) {
-                Ok(()) => self.subscribing.push_back(portion),
-                Err(error) => tracing::warn!(?portion, %error, "not listened to"),
-            }
+            self.outbox.push(Request::Subscribe(Subscribe::new_many(portion.iter().map(filter))));
+            self.subscribing.push_back(portion);
         }
-        // Last, so that nothing is unheard while other subscriptions take the place of these; and with room for commands.
-        while !self.unanswered()
-            && self.to_try.is_empty()
-            && self.unsubscribing < UNSUBSCRIBING
-            && self.room()
-            && let Some(topic) = self.to_unsubscribe.pop_front()
-        {
-            match self.client.try_unsubscribe(topic) {
-                Ok(()) => self.unsubscribing += 1,
-                Err(error) => tracing::debug!(%error, "not unsubscribed"),
+        // Last, so that nothing is unheard while other subscriptions take the place of these.
+        if !self.unanswered() && self.to_try.is_empty() && !self.unsubscribing && !self.to_unsubscribe.is_empty() {
+            let (mut topics, mut bytes) = (Vec::new(), 0);
+            while topics.len() < UNSUBSCRIBING
+                && bytes <= PORTION_BYTES
+                && let Some(topic) = self.to_unsubscribe.pop_front()
+            {
+                bytes += topic.len();
+                topics.push(topic.into());
             }
+            self.outbox.push(Request::Unsubscribe(Unsubscribe { pkid: 0, topics }));
+            self.unsubscribing = true;
             if self.to_unsubscribe.is_empty() {
                 // With the room that thousands took.
                 self.to_unsubscribe = VecDeque::new();
@@ -410,11 +433,11 @@ impl Connection<'_> {
                 Some(Sent::Command(ticket)) => self.owner.tell(LinkEvent::Acked(ticket)).await,
                 Some(Sent::Gone) => {
                     // The queue is empty by now: nothing has been handed over after `gone`.
-                    let _ = self.client.try_disconnect();
+                    self.disconnect();
                 }
                 Some(Sent::Untracked) | None => {}
             },
-            Packet::UnsubAck(_) => self.unsubscribing = self.unsubscribing.saturating_sub(1),
+            Packet::UnsubAck(_) => self.unsubscribing = false,
             Packet::Publish(message) => self.message(message).await,
             _ => {}
         }

@@ -4,6 +4,7 @@ use std::ops::Range;
 use std::time::Duration;
 
 use chrono::{DateTime, TimeDelta, Utc};
+use smallvec::SmallVec;
 use smol_str::SmolStr;
 
 use super::plug::MISSED_AFTER;
@@ -98,7 +99,7 @@ impl Keeper {
     }
 
     /// What the plugs of a channel are to be.
-    pub(super) fn targets(&self, channel: u32) -> Vec<Option<Power>> {
+    pub(super) fn targets(&self, channel: u32) -> SmallVec<[Option<Power>; 8]> {
         self.channels[channel as usize].range().map(|plug| self.target(plug)).collect()
     }
 
