@@ -23,6 +23,7 @@ use tokio::sync::mpsc;
 use tokio::task::JoinHandle;
 
 use crate::pure::keeper::Ticket;
+pub use outbox::let_answers_gather;
 pub use tls::Tls;
 use wanted::Wanted;
 

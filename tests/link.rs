@@ -7,7 +7,7 @@ mod mosquitto;
 #[path = "common/scripted_broker.rs"]
 mod scripted_broker;
 
-use lampward::link::{Link, LinkEvent};
+use lampward::link::{Link, LinkEvent, LinkSettings};
 use lampward::pure::keeper::Ticket;
 use links::{message, patiently, settings, until, until_down, until_up, up};
 use mosquitto::Mosquitto;
@@ -251,6 +251,37 @@ async fn acknowledgements_in_any_order_find_their_commands_and_block_nothing() {
         }
     }
     assert_eq!(patiently("all acknowledged", acked).await.unwrap(), acknowledged);
+}
+
+#[tokio::test]
+async fn a_hundred_commands_are_on_their_way_at_most_and_all_come_in_order() {
+    let broker = ScriptedBroker::listen().await;
+    let unsaid = LinkSettings { alive_topic: None, ..settings(broker.address, "lampward") };
+    let mut link = Link::start(unsaid, vec![]);
+    let mut session = broker.accept().await;
+    until_up(&mut link).await;
+    for n in 0..250 {
+        link.publish(Some(Ticket(n)), format!("yard/{n}"), if n % 3 == 0 { "on" } else { "off" }, false);
+    }
+    let mut answers = Vec::new();
+    for n in 0..250 {
+        let publish = session.expect(PUBLISH).await;
+        let topic = format!("yard/{n}");
+        let payload: &[u8] = if n % 3 == 0 { b"on" } else { b"off" };
+        assert_eq!(&publish.body[2..2 + topic.len()], topic.as_bytes());
+        assert_eq!(&publish.body[4 + topic.len()..], payload);
+        answers.extend([&[0x40, 2], &publish.id_at(2 + topic.len())[..]].concat());
+        if n == 99 {
+            assert!(!session.has_more().await, "a hundred have been read, and more were on their way");
+        }
+        // None before a hundred are there, then a few at a time.
+        if n >= 99 && (answers.len() >= 100 || n == 249) {
+            session.send(&std::mem::take(&mut answers)).await;
+        }
+    }
+    for n in 0..250 {
+        assert_eq!(patiently("acknowledged", link.next()).await, LinkEvent::Acked(Ticket(n)));
+    }
 }
 
 #[tokio::test]

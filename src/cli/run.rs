@@ -100,7 +100,8 @@ fn can_run(config: &Config) -> Result<(), Failure> {
 
 /// One thread for everything but the web and the daybook: a lamp needs no more.
 pub(super) fn in_runtime<T>(work: impl Future<Output = Result<T, Failure>>) -> Result<T, Failure> {
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
+    let mut builder = tokio::runtime::Builder::new_current_thread();
+    let runtime = builder.enable_all().on_thread_park(crate::link::let_answers_gather).build();
     let runtime = runtime.map_err(|error| Failure::Other(format!("cannot start: {}", reason(&error))))?;
     let done = runtime.block_on(Box::pin(work));
     runtime.shutdown_timeout(std::time::Duration::from_millis(200));

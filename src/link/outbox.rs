@@ -4,6 +4,8 @@
 //! the kernel for us, and as many for the broker; by its two public halves, state and network, they are a few dozen.
 
 use std::collections::VecDeque;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::thread;
 use std::time::Duration;
 
 use rumqttc::{ConnectionError, EventLoop, MqttOptions, Request};
@@ -17,6 +19,23 @@ const FEW: u16 = IN_FLIGHT / 2;
 
 /// How long the network may take for what is written. The client's own patience.
 const PATIENCE: Duration = Duration::from_secs(5);
+
+/// Where so many are on their way, a burst is going on.
+const MANY: usize = 40;
+
+/// So long nothing is read then, once there is nothing else to do: the broker has work for several times as long.
+const MORE_COMES: Duration = Duration::from_micros(100);
+
+/// How many are on their way. A process has one link at work, and what ought to know has no way to it.
+static ON_THEIR_WAY: AtomicUsize = AtomicUsize::new(0);
+
+/// To be called before a thread with a link goes to sleep. In a burst it lets answers gather: to be woken for each takes the
+/// machine, above all a virtual one, more than to take it in.
+pub fn let_answers_gather() {
+    if ON_THEIR_WAY.load(Ordering::Relaxed) >= MANY {
+        thread::sleep(MORE_COMES);
+    }
+}
 
 /// Packets that wait to be written, oldest first.
 #[derive(Debug, Default)]
@@ -44,6 +63,7 @@ impl Outbox {
     /// Whether one more publish may be on its way, with all that waits.
     pub fn has_room(&mut self, event_loop: &EventLoop) -> bool {
         let on_their_way = usize::from(event_loop.state.inflight()) + self.waiting.len();
+        ON_THEIR_WAY.store(on_their_way, Ordering::Relaxed);
         self.full = on_their_way >= usize::from(IN_FLIGHT) || self.full && on_their_way > usize::from(FEW);
         !self.full && event_loop.state.collision.is_none()
     }
@@ -71,5 +91,11 @@ impl Outbox {
             network.flush().await
         });
         written.await.map_err(|_| ConnectionError::FlushTimeout)?.map_err(ConnectionError::from)
+    }
+}
+
+impl Drop for Outbox {
+    fn drop(&mut self) {
+        ON_THEIR_WAY.store(0, Ordering::Relaxed);
     }
 }

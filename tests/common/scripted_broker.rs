@@ -49,6 +49,11 @@ impl Session {
         self.0.write_all(bytes).await.unwrap();
     }
 
+    /// Whether anything has come that was not read.
+    pub async fn has_more(&self) -> bool {
+        tokio::time::timeout(std::time::Duration::ZERO, self.0.peek(&mut [0])).await.is_ok()
+    }
+
     /// The next packet of this kind; others are passed over.
     pub async fn expect(&mut self, kind: u8) -> Packet {
         patiently("a packet", async {
