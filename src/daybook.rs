@@ -33,8 +33,8 @@ const AGAIN_AFTER: Duration = Duration::from_secs(10);
 /// as long again while more come …
 const GATHERS: Duration = Duration::from_millis(20);
 
-/// … so often at most: a kill takes no more of the history with it than a quarter of a second.
-const GATHERINGS: u32 = 12;
+/// … so often at most: a kill takes no more of the history with it than a fifth of a second.
+const GATHERINGS: u32 = 8;
 
 /// So many are enough for a commit: more than a house of 10,000 plugs makes at one instant, half of what may wait.
 const CROWD: usize = WAITING / 2;
