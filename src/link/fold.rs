@@ -1,9 +1,9 @@
 //! One filter for many topics.
 //!
-//! A broker looks each message up among all filters, and with twenty thousand of them that takes mosquitto some 60 ms more
-//! in a burst of ten thousand lamps. Plugs of one kind have topics that differ in one level, and one filter with `+` there hears them all. It also hears
-//! whoever else speaks beneath, so a house with fewer plugs is not folded, and never the first level: what stands there tells a
-//! household's devices from others'.
+//! A broker looks each message up among all filters, and with twenty thousand of them that takes mosquitto some 60 ms more in a
+//! burst of ten thousand lamps. Plugs of one kind have topics that differ in one level, and one filter with `+` there hears them
+//! all. It also hears whoever else speaks beneath, so a house with fewer plugs is not folded, and never the first level: what
+//! stands there tells a household's devices from others'.
 
 use std::hash::{DefaultHasher, Hash, Hasher};
 
