@@ -19,6 +19,7 @@ use tracing::{error, info, warn};
 
 use crate::clock;
 use crate::pure::entry::{Entry, EntryKind};
+use crate::room;
 use store::{Page, Store, Trouble};
 pub use tally::{BOUNDS_S, Tally};
 
@@ -35,6 +36,9 @@ const GATHERS: Duration = Duration::from_millis(20);
 
 /// … so often at most: a kill takes no more of the history with it than a fifth of a second.
 const GATHERINGS: u32 = 8;
+
+/// More than so many are a burst.
+const FEW: usize = 16;
 
 /// So many are enough for a commit: more than a house of 10,000 plugs makes at one instant, half of what may wait.
 const CROWD: usize = WAITING / 2;
@@ -220,6 +224,10 @@ impl Writer {
             let over = matches!(job, Err(RecvTimeoutError::Disconnected));
             if matches!(job, Ok(Job::Write(_))) {
                 self.gather();
+                let waiting = self.waiting.load(Ordering::Relaxed);
+                if waiting > FEW {
+                    self.pending.reserve_exact(waiting.max(room::apart::<Page>()));
+                }
             }
             let (mut prune_at, mut acts) = (None, Vec::new());
             for job in job.into_iter().chain(jobs.try_iter()) {

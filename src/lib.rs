@@ -16,6 +16,7 @@ pub mod log;
 pub mod make_believe;
 pub mod named_files;
 pub mod pure;
+pub(crate) mod room;
 pub mod rules_file;
 pub mod state;
 pub mod supervisor;

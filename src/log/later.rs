@@ -4,6 +4,7 @@ use std::collections::VecDeque;
 use std::time::Duration;
 
 use crate::pure::entry::{Entry, EntryKind, Note};
+use crate::room;
 
 /// A burst is over when nothing was told or switched for so long.
 const QUIET: Duration = Duration::from_millis(20);
@@ -41,8 +42,8 @@ pub struct Later {
 }
 
 impl Later {
-    /// Takes a line in, at an instant by the clock that is never set; gives what is to be said now.
-    pub fn take_in(&mut self, up: Duration, line: Line) -> Vec<Line> {
+    /// Takes a line in, at an instant by the clock that is never set; true if it is to be said now, with all before it.
+    pub fn take_in(&mut self, up: Duration, line: Line) -> bool {
         let switches = match &line {
             Line::Entry(entry) => entry.kind == EntryKind::Switched,
             Line::Note(note) => matches!(note, Note::Told { again: 0, .. }),
@@ -50,11 +51,12 @@ impl Later {
         if !switches && matches!(line, Line::Note(Note::Told { .. })) && !self.waiting.is_empty() {
             // Told again, which few want to read.
             self.waiting.push_back(line);
-            return Vec::new();
+            return false;
         }
         if !switches {
             // In order.
-            return self.rest().into_iter().chain([line]).collect();
+            self.waiting.push_back(line);
+            return true;
         }
         if up >= self.last + QUIET {
             self.count = 0;
@@ -62,13 +64,15 @@ impl Later {
         (self.last, self.count) = (up, self.count.saturating_add(1));
         if self.waiting.is_empty() {
             if self.count <= FEW {
-                return vec![line];
+                self.waiting.push_back(line);
+                return true;
             }
             self.first = up;
             self.look_at = up + QUIET;
+            self.waiting.reserve_exact(room::apart::<Line>());
         }
         self.waiting.push_back(line);
-        Vec::new()
+        false
     }
 
     /// When to ask for what is due.
@@ -76,25 +80,23 @@ impl Later {
         (!self.waiting.is_empty()).then_some(self.look_at)
     }
 
-    /// What is to be said by now; the rest of it may be asked for at once.
-    pub fn due(&mut self, up: Duration) -> Vec<Line> {
+    /// How many are to be said by now; the rest of it may be asked for at once.
+    pub fn due(&mut self, up: Duration) -> usize {
         if self.look_at().is_none_or(|at| up < at) {
-            return Vec::new();
+            return 0;
         }
         self.look_at = (self.last + QUIET).min(self.first + LONGEST);
-        if up < self.look_at {
-            return Vec::new();
-        }
-        if self.waiting.len() <= PORTION {
-            return self.rest();
-        }
-        self.waiting.drain(..PORTION).collect()
+        if up < self.look_at { 0 } else { PORTION }
     }
 
-    /// All that waits.
-    pub fn rest(&mut self) -> Vec<Line> {
-        // With the room that a burst took.
-        std::mem::take(&mut self.waiting).into()
+    /// The oldest that waits.
+    pub fn next(&mut self) -> Option<Line> {
+        let line = self.waiting.pop_front();
+        if self.waiting.is_empty() && self.waiting.capacity() > FEW as usize {
+            // With the room that a burst took.
+            self.waiting = VecDeque::new();
+        }
+        line
     }
 }
 
@@ -125,6 +127,19 @@ mod tests {
         Line::Note(Note::Told { channel, plug, wanted: Power::On, because: "".into(), again: 0 })
     }
 
+    fn take_in(later: &mut Later, up: Duration, line: Line) -> Vec<Line> {
+        if later.take_in(up, line) { rest(later) } else { Vec::new() }
+    }
+
+    fn due(later: &mut Later, up: Duration) -> Vec<Line> {
+        let count = later.due(up);
+        (0..count).map_while(|_| later.next()).collect()
+    }
+
+    fn rest(later: &mut Later) -> Vec<Line> {
+        std::iter::from_fn(|| later.next()).collect()
+    }
+
     fn numbers(lines: &[Line]) -> Vec<usize> {
         let channel = |line: &Line| match line {
             Line::Entry(Entry { channel, .. }) | Line::Note(Note::Told { channel, .. }) => channel.clone(),
@@ -143,8 +158,8 @@ mod tests {
         for burst in 0..3 {
             for n in 0..8 {
                 let at = ms(100 * burst);
-                assert_eq!(numbers(&later.take_in(at, told(n))), [n]);
-                assert_eq!(numbers(&later.take_in(at, switched(n))), [n]);
+                assert_eq!(numbers(&take_in(&mut later, at, told(n))), [n]);
+                assert_eq!(numbers(&take_in(&mut later, at, switched(n))), [n]);
                 assert_eq!(later.look_at(), None);
             }
         }
@@ -156,14 +171,14 @@ mod tests {
         let mut said = Vec::new();
         for n in 0..200 {
             let line = if n < 100 { told(n) } else { switched(n) };
-            said.extend(later.take_in(ms(n as u64), line));
+            said.extend(take_in(&mut later, ms(n as u64), line));
         }
         assert_eq!(numbers(&said), (0..FEW as usize).collect::<Vec<_>>());
         assert_eq!(later.look_at(), Some(ms(36)), "20 ms after the first that waits");
-        assert_eq!(later.due(ms(218)), []);
+        assert_eq!(due(&mut later, ms(218)), []);
         assert_eq!(later.look_at(), Some(ms(219)), "20 ms after the last");
         while later.look_at().is_some() {
-            let portion = later.due(ms(219));
+            let portion = due(&mut later, ms(219));
             assert!((1..=PORTION).contains(&portion.len()));
             said.extend(portion);
         }
@@ -175,21 +190,21 @@ mod tests {
         let mut later = Later::default();
         let (mut said, mut longest) = (Vec::new(), 0);
         for n in 0..10_000 {
-            said.extend(later.take_in(ms(n as u64), switched(n)));
-            said.extend(later.due(ms(n as u64)));
+            said.extend(take_in(&mut later, ms(n as u64), switched(n)));
+            said.extend(due(&mut later, ms(n as u64)));
             longest = longest.max(n + 1 - said.len());
         }
         assert!((500..=500 + PORTION).contains(&longest), "{longest} lines, one a millisecond");
-        said.extend(later.rest());
+        said.extend(rest(&mut later));
         assert_eq!(numbers(&said), (0..10_000).collect::<Vec<_>>());
     }
 
     #[test]
     fn what_is_no_switching_is_said_at_once_and_after_what_came_before() {
         let mut later = Later::default();
-        let mut said: Vec<Line> = (0..30).flat_map(|n| later.take_in(ms(1), switched(n))).collect();
+        let mut said: Vec<Line> = (0..30).flat_map(|n| take_in(&mut later, ms(1), switched(n))).collect();
         assert!(later.look_at().is_some());
-        said.extend(later.take_in(ms(2), line(30, EntryKind::Missed)));
+        said.extend(take_in(&mut later, ms(2), line(30, EntryKind::Missed)));
         assert_eq!(numbers(&said), (0..=30).collect::<Vec<_>>());
         assert_eq!(later.look_at(), None);
     }

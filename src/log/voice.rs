@@ -16,14 +16,18 @@ pub struct Voice {
 impl Voice {
     /// As the daybook has it.
     pub fn entry(&mut self, up: Duration, entry: Entry) {
-        let lines = self.later.take_in(up, Line::Entry(entry));
-        self.say(up, lines);
+        self.take_in(up, Line::Entry(entry));
     }
 
     /// What it has not.
     pub fn note(&mut self, up: Duration, note: Note) {
-        let lines = self.later.take_in(up, Line::Note(note));
-        self.say(up, lines);
+        self.take_in(up, Line::Note(note));
+    }
+
+    fn take_in(&mut self, up: Duration, line: Line) {
+        if self.later.take_in(up, line) {
+            self.rest(up);
+        }
     }
 
     /// When something that waits may be said.
@@ -33,8 +37,8 @@ impl Voice {
 
     /// Says what has waited long enough; where that is much, a part of it.
     pub fn look(&mut self, up: Duration) {
-        let lines = self.later.due(up);
-        self.say(up, lines);
+        let due = self.later.due(up);
+        self.say(up, due);
         if self.flaps.look_at().is_some_and(|at| up >= at) {
             self.flaps.look(up);
         }
@@ -42,15 +46,16 @@ impl Voice {
 
     /// Says what waits for the end of a burst.
     pub fn rest(&mut self, up: Duration) {
-        let lines = self.later.rest();
-        self.say(up, lines);
+        self.say(up, usize::MAX);
     }
 
-    fn say(&mut self, up: Duration, lines: Vec<Line>) {
-        for line in lines {
-            match line {
-                Line::Entry(entry) => super::entry(&entry),
-                Line::Note(note) => self.flaps.note(up, &note),
+    /// Says so many at most.
+    fn say(&mut self, up: Duration, at_most: usize) {
+        for _ in 0..at_most {
+            match self.later.next() {
+                Some(Line::Entry(entry)) => super::entry(&entry),
+                Some(Line::Note(note)) => self.flaps.note(up, &note),
+                None => return,
             }
         }
     }
