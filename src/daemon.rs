@@ -30,12 +30,6 @@ use crate::web::{Asked, Facts, GiveWay, Taken};
 /// Facts are renewed no oftener than this, however many reports come in.
 const FACTS_EVERY: Duration = Duration::from_millis(100);
 
-/// So many commands at once are a burst …
-const BURST: usize = 256;
-
-/// … and what becomes of it is shown when it is about over: in a large house it is a good part of the work to renew the facts.
-const FACTS_AFTER_BURST: Duration = Duration::from_millis(300);
-
 /// They take at most one part in so many of the loop's time.
 const FACTS_SHARE: u32 = 10;
 
@@ -392,9 +386,9 @@ impl Daemon {
         let mut next = Some(step);
         while let Some(Step { mut outputs, rest, wake_at }) = next.take() {
             (turn.rest, turn.wake_at) = (rest, wake_at);
-            let mut handed_over = 0;
+            let mut handed_over = false;
             for output in outputs.extract_if(.., |output| matches!(output, Output::Publish { .. } | Output::Listen)) {
-                handed_over += 1;
+                handed_over = true;
                 if let Output::Publish { ticket, topic, payload, retain } = output {
                     self.link.publish(Some(ticket), topic, payload, retain);
                 } else {
@@ -402,13 +396,11 @@ impl Daemon {
                     self.link.watch(turn.keeper.filters());
                 }
             }
-            if handed_over > 0 {
+            if handed_over {
                 // The link's task shares the thread with this one, and writes what it was given when its turn comes. After
                 // that the machine is the broker's: on a small one it waits for us as long as we compute. So log and stores wait a
                 // moment, where it was the time that called, and the facts longer, unless they do already.
-                if handed_over >= BURST {
-                    turn.facts_at = turn.facts_at.max(now.up + FACTS_AFTER_BURST);
-                } else if !turn.stale {
+                if !turn.stale {
                     turn.facts_at = turn.facts_at.max(now.up + FACTS_EVERY);
                 }
                 tokio::task::yield_now().await;
