@@ -20,10 +20,11 @@ pub mod pure {
 mod shell {
     pub mod daybook;
     pub mod keepsake;
+    pub mod room;
     pub mod state;
 }
 
-pub use shell::{daybook, keepsake, state};
+pub use shell::{daybook, keepsake, room, state};
 
 /// The time by which damaged files are named.
 pub mod clock {
