@@ -1,30 +1,86 @@
 //! Bare instants of the wall clock, for the floors.
 
+use std::os::fd::OwnedFd;
+
 use rustix::time::{
     Itimerspec, TimerfdClockId, TimerfdFlags, TimerfdTimerFlags, Timespec, timerfd_create, timerfd_settime,
 };
-use tokio::sync::mpsc;
+use tokio::io::Interest;
+use tokio::io::unix::AsyncFd;
 
-/// Gives each instant, in nanoseconds of the wall clock, when it has come, and ends `after_ns` after the last: that one has its
-/// time as well. The timer is read on a thread of its own, which spares the one unsafe line that an asynchronous one needs.
-pub fn instants(
-    at_ns: impl IntoIterator<Item = i64, IntoIter: Send + 'static>,
-    after_ns: u64,
-) -> mpsc::UnboundedReceiver<i64> {
-    let (give, due) = mpsc::unbounded_channel();
-    let at_ns = at_ns.into_iter();
-    std::thread::spawn(move || {
-        let timer = timerfd_create(TimerfdClockId::Realtime, TimerfdFlags::CLOEXEC).expect("a timer");
-        for at_ns in at_ns {
-            let at = Timespec { tv_sec: at_ns / 1_000_000_000, tv_nsec: at_ns % 1_000_000_000 };
-            let once = Itimerspec { it_interval: Timespec { tv_sec: 0, tv_nsec: 0 }, it_value: at };
-            timerfd_settime(&timer, TimerfdTimerFlags::ABSTIME, &once).expect("setting it");
-            rustix::io::read(&timer, &mut [0_u8; 8]).expect("waiting for it");
-            if give.send(at_ns).is_err() {
-                return;
+/// One timer of the kernel, set to one instant after the other. It wakes the loop itself, as the daemon's does: a thread that
+/// waits for it and passes the word on costs a second wake-up, of a processor that may be asleep.
+pub struct Instants<I> {
+    timer: AsyncFd<OwnedFd>,
+    at_ns: I,
+    ahead_ns: i64,
+    after_ns: i64,
+    waits: Option<Wait>,
+    last_ns: Option<i64>,
+}
+
+/// What the timer is set to.
+#[derive(Clone, Copy)]
+enum Wait {
+    /// A moment before this instant.
+    Ahead(i64),
+    /// This instant.
+    Due(i64),
+    /// The end.
+    After,
+}
+
+impl<I: Iterator<Item = i64>> Instants<I> {
+    /// Instants in nanoseconds of the wall clock. Wakes `ahead_ns` before each as well, where that is more than 0, and does
+    /// nothing then. Ends `after_ns` after the last: that one has its time as well. Must be called within the runtime.
+    pub fn new(at_ns: impl IntoIterator<IntoIter = I>, ahead_ns: i64, after_ns: i64) -> Instants<I> {
+        let flags = TimerfdFlags::NONBLOCK | TimerfdFlags::CLOEXEC;
+        let timer = timerfd_create(TimerfdClockId::Realtime, flags).expect("a timer");
+        // The constructor that is not deprecated is not safe; the daemon's one module for that is not for floors.
+        #[expect(deprecated, reason = "see above")]
+        let timer = AsyncFd::with_interest(timer, Interest::READABLE).expect("the runtime's poller takes it");
+        Instants { timer, at_ns: at_ns.into_iter(), ahead_ns, after_ns, waits: None, last_ns: None }
+    }
+
+    /// The next instant, when it has come; `None` at the end. Nothing is lost where this is dropped.
+    pub async fn next(&mut self) -> Option<i64> {
+        loop {
+            let wait = match self.waits {
+                Some(wait) => wait,
+                None => {
+                    let wait = match self.at_ns.next() {
+                        Some(at_ns) if self.ahead_ns > 0 => Wait::Ahead(at_ns),
+                        Some(at_ns) => Wait::Due(at_ns),
+                        None => Wait::After,
+                    };
+                    self.set(wait);
+                    wait
+                }
+            };
+            let mut ready = self.timer.readable().await.expect("the runtime runs");
+            if ready.try_io(|timer| Ok(rustix::io::read(timer.get_ref(), &mut [0_u8; 8])?)).is_err() {
+                continue;
+            }
+            match wait {
+                Wait::Ahead(at_ns) => self.set(Wait::Due(at_ns)),
+                Wait::Due(at_ns) => {
+                    (self.waits, self.last_ns) = (None, Some(at_ns));
+                    return Some(at_ns);
+                }
+                Wait::After => return None,
             }
         }
-        std::thread::sleep(std::time::Duration::from_nanos(after_ns));
-    });
-    due
+    }
+
+    fn set(&mut self, wait: Wait) {
+        let at_ns = match wait {
+            Wait::Ahead(at_ns) => at_ns - self.ahead_ns,
+            Wait::Due(at_ns) => at_ns,
+            Wait::After => self.last_ns.map_or(1, |last_ns| last_ns + self.after_ns),
+        };
+        let at = Timespec { tv_sec: at_ns / 1_000_000_000, tv_nsec: at_ns % 1_000_000_000 };
+        let once = Itimerspec { it_interval: Timespec { tv_sec: 0, tv_nsec: 0 }, it_value: at };
+        timerfd_settime(self.timer.get_ref(), TimerfdTimerFlags::ABSTIME, &once).expect("setting it");
+        self.waits = Some(wait);
+    }
 }

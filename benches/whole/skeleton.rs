@@ -2,13 +2,14 @@
 //!
 //! ```text
 //! skeleton idle BROKER_PORT WEB_PORT
-//! skeleton burst BROKER_PORT FIRST_NS STEP_NS TIMES COUNT PREFIX [each]
+//! skeleton burst BROKER_PORT FIRST_NS STEP_NS TIMES COUNT AHEAD_NS PREFIX [each]
 //! ```
 //!
 //! `idle`: tokio on one thread, `rumqttc` with the daemon's keep-alive, an axum server that nobody asks. Prints the wall
 //! clock at each CONNACK. `burst`: at an instant and at every step after it publishes COUNT messages to
 //! `PREFIX/NUMBER/order`, QoS 1, with as many in flight as the daemon has; prints a line a burst: the instant due, that of the
-//! last PUBACK, and that of the last report heard, all in nanoseconds of the wall clock. Reports are heard by one filter,
+//! last PUBACK, and that of the last report heard, all in nanoseconds of the wall clock. Wakes AHEAD_NS before each instant as well,
+//! as the daemon does, to be awake at it. Reports are heard by one filter,
 //! `PREFIX/+/report`; with `each` by a filter for each lamp, and one for its word of life, as the daemon hears them.
 
 #[path = "../instants.rs"]
@@ -18,9 +19,8 @@ use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 use axum::Router;
 use axum::routing::get;
-use instants::instants;
+use instants::Instants;
 use rumqttc::{AsyncClient, Event, EventLoop, MqttOptions, Packet, QoS, SubscribeFilter};
-use tokio::sync::mpsc;
 
 /// As the daemon has them.
 const KEEP_ALIVE: Duration = Duration::from_secs(10);
@@ -40,8 +40,12 @@ fn main() {
         "idle" => runtime.block_on(idle(port(1), port(2))),
         "burst" => {
             let (first_ns, step_ns) = (number(2), number(3));
-            let due = instants((0..number(4)).map(move |turn| first_ns + turn * step_ns), step_ns.unsigned_abs());
-            runtime.block_on(burst(port(1), due, number(5) as usize, &words[6], words.len() > 7));
+            let due = (0..number(4)).map(move |turn| first_ns + turn * step_ns);
+            let (count, ahead_ns) = (number(5) as usize, number(6));
+            runtime.block_on(async {
+                let due = Instants::new(due, ahead_ns, step_ns);
+                burst(port(1), due, count, &words[7], words.len() > 8).await;
+            });
         }
         other => panic!("`{other}` is neither idle nor burst"),
     }
@@ -72,7 +76,7 @@ async fn idle(broker: u16, web: u16) {
     }
 }
 
-async fn burst(broker: u16, mut due: mpsc::UnboundedReceiver<i64>, count: usize, prefix: &str, each: bool) {
+async fn burst(broker: u16, mut due: Instants<impl Iterator<Item = i64>>, count: usize, prefix: &str, each: bool) {
     let (client, mut eventloop) = connect(broker, count + 10);
     let filter = |path: String| SubscribeFilter::new(path, QoS::AtMostOnce);
     let filters: Vec<_> = if each {
@@ -102,7 +106,7 @@ async fn burst(broker: u16, mut due: mpsc::UnboundedReceiver<i64>, count: usize,
                 // The broker ends with the run; sooner, and the table lacks its side.
                 Err(_) => return,
             },
-            at = due.recv() => {
+            at = due.next() => {
                 if let Some(before) = due_ns && reported_ns > 0 {
                     println!("reported {before} {reported_ns}");
                 }

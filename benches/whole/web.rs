@@ -55,7 +55,7 @@ fn one(channels: usize, seconds: i64, rounds: i64) {
     let house = House { channels, broker: port, own: false, sunset_ns: begin_ns, lit: &lit };
     let (daemon, arrivals) = live(&house, folder);
     daemon.wait_until_confirmed(channels);
-    let numbers = [port.into(), begin_ns + FLOOR_NS, SECOND_NS, all, channels.min(10) as i64];
+    let numbers = [port.into(), begin_ns + FLOOR_NS, SECOND_NS, all, channels.min(10) as i64, 0];
     let mut words = vec!["burst".to_owned()];
     words.extend(numbers.map(|number| number.to_string()));
     words.push("floor".into());
