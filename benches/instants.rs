@@ -58,9 +58,10 @@ impl<I: Iterator<Item = i64>> Instants<I> {
                 }
             };
             let mut ready = self.timer.readable().await.expect("the runtime runs");
-            if ready.try_io(|timer| Ok(rustix::io::read(timer.get_ref(), &mut [0_u8; 8])?)).is_err() {
+            let Ok(read) = ready.try_io(|timer| Ok(rustix::io::read(timer.get_ref(), &mut [0_u8; 8])?)) else {
                 continue;
-            }
+            };
+            read.expect("waiting for it");
             match wait {
                 Wait::Ahead(at_ns) => self.set(Wait::Due(at_ns)),
                 Wait::Due(at_ns) => {
