@@ -116,7 +116,12 @@ impl Run {
     }
 }
 
-/// With a name of its own for whoever counts its instructions.
+/// With names of their own for whoever counts their instructions.
+#[inline(never)]
+fn tick_due(run: &mut Run) -> Step {
+    run.keeper.step(run.now, Input::Tick)
+}
+
 #[inline(never)]
 fn reload(run: &mut Run, config: Arc<Config>) -> usize {
     run.keeper.step(run.now, Input::Reload(config)).outputs.len()
@@ -132,7 +137,7 @@ fn costs(channels: usize) -> [(&'static str, f64); 8] {
     for _ in 0..SWITCHINGS {
         let at = run.wake_at.expect("something is always planned");
         run.at(at);
-        let step = timed(&mut due, || run.keeper.step(run.now, Input::Tick));
+        let step = timed(&mut due, || tick_due(&mut run));
         run.wake_at = step.wake_at;
         let told = published(&step);
         let [(ticket, topic, payload)] = &told[..] else { panic!("{} lamps were due at {at}", told.len()) };
